@@ -1,0 +1,1 @@
+"""Operating-system families: what to ask of a server and how to read the answers."""

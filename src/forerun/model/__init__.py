@@ -1,0 +1,1 @@
+"""Frozen records. Standard library only."""

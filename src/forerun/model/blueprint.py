@@ -1,0 +1,169 @@
+"""What will be built: the template recipe and the clone's blueprint."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class PinnedPackage:
+    """A package wanted in a template, at one version where the archive has it."""
+
+    name: str
+    version: str
+    architecture: str
+    automatic: bool = False
+    held: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StandInPackage:
+    """A package no archive offers: a package of the same name, version and
+    relations with no content takes its place. `stanza` is its control stanza."""
+
+    name: str
+    version: str
+    architecture: str
+    stanza: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecipeSource:
+    """An archive that a template is built from: one-line style fields."""
+
+    uri: str
+    suite: str
+    components: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TemplateRecipe:
+    """Everything a template's content depends on; its digest names the template.
+
+    `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size.
+    """
+
+    family: str
+    codename: str
+    architecture: str
+    boot_mode: str
+    size_bytes: int
+    sources: tuple[RecipeSource, ...]
+    packages: tuple[PinnedPackage, ...] = ()
+    stand_ins: tuple[StandInPackage, ...] = ()
+    variant: str = "plain"
+    maker: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class TemplateInfo:
+    """A finished template. `digest` is SHA-256 of the disk file; `versions` maps
+    package to installed version; `imported` templates have no recipe."""
+
+    id: str
+    title: str
+    codename: str
+    boot_mode: str
+    size_bytes: int
+    disk_bytes: int
+    digest: str
+    built_at: str
+    build_seconds: float
+    root_uuid: str
+    packages: tuple[tuple[str, str], ...]
+    imported: bool = False
+    schema: str = "forerun.template/1"
+
+
+@dataclass(frozen=True, slots=True)
+class StandInDisk:
+    """A thin disk in place of a data disk: same type, label and UUID."""
+
+    target: str
+    fstype: str
+    uuid: str
+    label: str
+    size_bytes: int
+    fstab_line: str
+
+
+@dataclass(frozen=True, slots=True)
+class PortMap:
+    """A loopback port of the lab host that leads to a port of the clone."""
+
+    host_port: int
+    guest_port: int
+    purpose: str
+
+
+@dataclass(frozen=True, slots=True)
+class AllowedArchive:
+    """One allow-list entry of the gateway. `scheme` is how the gateway asks."""
+
+    scheme: str
+    host: str
+    port: int
+    path_prefix: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One row of the fidelity statement: `state` is "matched", "approximated",
+    "absent" or "unknown"; `note` says what the difference may hide."""
+
+    subject: str
+    state: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Blueprint:
+    """A clone before it exists."""
+
+    run_id: str
+    survey_id: str
+    hostname: str
+    recipe: TemplateRecipe
+    cpus: int
+    memory_bytes: int
+    stand_ins: tuple[StandInDisk, ...]
+    guest_ports: tuple[tuple[int, str], ...]
+    allowed: tuple[AllowedArchive, ...]
+    copy_paths: tuple[str, ...]
+    held_back_paths: tuple[tuple[str, str], ...]
+    enable_units: tuple[str, ...]
+    gaps: tuple[Gap, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DomainPlan:
+    """What the hypervisor port needs to write a domain: all paths absolute."""
+
+    name: str
+    uuid: str
+    mac: str
+    cpus: int
+    memory_bytes: int
+    boot_mode: str
+    accelerator: str
+    disks: tuple[DomainDisk, ...]
+    console_log: str
+    ports: tuple[PortMap, ...] = ()
+    kernel: str = ""
+    initrd: str = ""
+    command_line: str = ""
+    nvram: str = ""
+    owner: str = ""
+    no_link: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DomainDisk:
+    """One disk of a domain. `format` "qcow2" or "raw"; `cache` "writeback" or
+    "unsafe"; `serial` shows as /dev/disk/by-id/virtio-SERIAL in the guest."""
+
+    path: str
+    format: str
+    serial: str
+    read_only: bool = False
+    cache: str = "writeback"

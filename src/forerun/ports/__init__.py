@@ -1,0 +1,1 @@
+"""One door for each outside thing: a Protocol and its real adapter."""

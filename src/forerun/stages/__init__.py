@@ -1,0 +1,1 @@
+"""The stages of a rehearsal, each turning one record into the next."""
