@@ -30,6 +30,7 @@ class Package:
     `state` is the two-letter abbreviation of the database ("ii", "rc", "iF");
     `stanza` is the control stanza, kept only for packages no archive offers.
     `origin` is the archive's own label, empty when no archive offers this version.
+    `candidate` is the version an archive offers, empty when none offers any.
     """
 
     name: str
@@ -40,11 +41,15 @@ class Package:
     automatic: bool = False
     origin: str = ""
     stanza: str = ""
+    candidate: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class ArchiveSource:
-    """One archive entry of the package manager's configuration."""
+    """One archive entry of the package manager's configuration.
+
+    `options` are the entry's further options, named as in deb822 ("Architectures").
+    """
 
     file: str
     line: int
@@ -54,6 +59,16 @@ class ArchiveSource:
     components: tuple[str, ...]
     signed_by: str = ""
     enabled: bool = True
+    options: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveKey:
+    """A key that the package manager can verify archives with: the file it is in and
+    its fingerprint (hexadecimal, upper case)."""
+
+    file: str
+    fingerprint: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +207,7 @@ class CleanSurvey:
     not_readable: tuple[Withheld, ...]
     cost: SurveyCost
     settings: tuple[tuple[str, str], ...] = field(default=())
+    archive_keys: tuple[ArchiveKey, ...] = ()
     schema: str = SURVEY_SCHEMA
 
     def find_package(self, name: str) -> Package | None:
