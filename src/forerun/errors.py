@@ -16,6 +16,7 @@
     |- TemplateDamaged         34    a template differs from its recorded digest
     |- TemplateFailed          35    a template could not be built or found
     |- CloneUnreachable        36    the clone started but never answered
+    |  `- LinkLost             36    an SSH connection that worked is gone
     |- CommandFailed           37    a lab host tool failed
     |- ArchiveUnreachable      40    a package archive did not answer
     |- RecordDamaged           50    a stored record cannot be read
@@ -153,6 +154,10 @@ class CloneUnreachable(ForerunError):
     """The clone started but never answered, or stopped answering."""
 
     exit_code = 36
+
+
+class LinkLost(CloneUnreachable):
+    """An SSH connection that worked is gone; reconnecting may help."""
 
 
 class CommandFailed(ForerunError):

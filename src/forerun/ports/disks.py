@@ -1,0 +1,166 @@
+"""The one door to disk images: partition tables, file systems, overlays, the seed."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+
+import pycdlib
+
+from forerun.errors import TemplateDamaged
+from forerun.ports.command import Command
+
+SECTOR = 512
+MIB = 1024 * 1024
+BIOS_ROOT_START = 1 * MIB
+UEFI_ESP_START = 1 * MIB
+UEFI_ESP_SIZE = 128 * MIB
+SEED_LABEL = "CIDATA"
+
+
+def digest_file(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+class Disks:
+    """Makes and checks disk images through the lab host's own tools."""
+
+    def __init__(self, command: Command) -> None:
+        self._command = command
+
+    def make_overlay(self, base: Path, path: Path, *, size_bytes: int = 0) -> None:
+        """A qcow2 overlay on a read-only qcow2 base."""
+        argv = [
+            "qemu-img",
+            "create",
+            "-q",
+            "-f",
+            "qcow2",
+            "-F",
+            "qcow2",
+            "-b",
+            str(base),
+            str(path),
+        ]
+        if size_bytes:
+            argv.append(str(size_bytes))
+        self._command.run(argv, timeout_s=60)
+        path.chmod(0o600)
+
+    def virtual_size(self, path: Path) -> int:
+        """The size in bytes that a guest sees; TemplateDamaged if it is no image."""
+        done = self._command.run(
+            ["qemu-img", "info", "--output=json", str(path)], timeout_s=60, check=False
+        )
+        try:
+            facts = json.loads(done.stdout)
+            if facts["format"] not in ("qcow2", "raw"):
+                raise ValueError(facts["format"])
+            return int(facts["virtual-size"])
+        except (ValueError, KeyError) as problem:
+            raise TemplateDamaged(
+                "This is not a disk image that forerun can use.",
+                where=str(path),
+                wanted="qcow2",
+                found=str(problem) or done.stderr.decode("utf-8", "replace")[:200],
+            ) from problem
+
+    def image_format(self, path: Path) -> str:
+        """The image format as its own header says."""
+        done = self._command.run(
+            ["qemu-img", "info", "--output=json", str(path)], timeout_s=60, check=False
+        )
+        facts = json.loads(done.stdout or b"{}")
+        return str(facts.get("format", ""))
+
+    def has_backing_file(self, path: Path) -> bool:
+        """Whether the image leans on another one."""
+        done = self._command.run(["qemu-img", "info", "--output=json", str(path)], timeout_s=60)
+        return "backing-filename" in json.loads(done.stdout)
+
+    def check_image(self, path: Path) -> None:
+        """Ask the image format's own checker; TemplateDamaged when it finds errors."""
+        done = self._command.run(["qemu-img", "check", "-q", str(path)], timeout_s=600, check=False)
+        if done.exit_code not in (0, 3):  # 3: leaked clusters only, no damage
+            raise TemplateDamaged(
+                "The disk image is damaged.",
+                where=str(path),
+                found=done.stderr.decode("utf-8", "replace")[:300],
+                hint="Remove the template and build it again.",
+            )
+
+    def convert(self, source: Path, target: Path) -> None:
+        """Any image to a sparse qcow2."""
+        self._command.run(
+            ["qemu-img", "convert", "-q", "-O", "qcow2", str(source), str(target)], timeout_s=1800
+        )
+
+    def partition(self, disk: Path, size_bytes: int, boot_mode: str) -> int:
+        """Make a sparse raw disk with a partition table; returns the root partition's
+        offset in bytes. BIOS: one DOS partition. UEFI: GPT, a system partition, root."""
+        with disk.open("wb") as stream:
+            stream.truncate(size_bytes)
+        if boot_mode == "uefi":
+            script = (
+                f"label: gpt\nstart={UEFI_ESP_START // SECTOR}, size={UEFI_ESP_SIZE // SECTOR},"
+                " type=uefi\n"
+                f"start={(UEFI_ESP_START + UEFI_ESP_SIZE) // SECTOR}, type=linux\n"
+            )
+            offset = UEFI_ESP_START + UEFI_ESP_SIZE
+        else:
+            script = f"label: dos\nstart={BIOS_ROOT_START // SECTOR}, type=83, bootable\n"
+            offset = BIOS_ROOT_START
+        self._command.run(
+            ["sfdisk", "--quiet", str(disk)], timeout_s=60, stdin=script.encode("ascii")
+        )
+        return offset
+
+    def make_boot_partition(self, disk: Path, label: str) -> None:
+        """A FAT file system in the UEFI system partition of a raw disk."""
+        part = disk.with_suffix(".esp")
+        with part.open("wb") as stream:
+            stream.truncate(UEFI_ESP_SIZE)
+        self._command.run(
+            ["mkfs.vfat", "-F", "32", "-i", label, "-n", "ESP", str(part)], timeout_s=60
+        )
+        with part.open("rb") as source, disk.open("r+b") as target:
+            target.seek(UEFI_ESP_START)
+            shutil.copyfileobj(source, target, MIB)
+        part.unlink()
+
+    def make_data_disk(
+        self, path: Path, *, fstype: str, size_bytes: int, uuid: str, label: str
+    ) -> None:
+        """A thin raw disk that holds one empty ext2/3/4 file system or swap area."""
+        with path.open("wb") as stream:
+            stream.truncate(size_bytes)
+        path.chmod(0o600)
+        if fstype == "swap":
+            argv = ["mkswap", "-q", "-U", uuid, "-L", label, str(path)]
+        else:
+            argv = ["mke2fs", "-q", "-F", "-t", fstype, "-U", uuid, "-L", label, str(path)]
+        self._command.run(argv, timeout_s=120)
+
+
+def make_seed_image(path: Path, files: Mapping[str, bytes]) -> None:
+    """A NoCloud seed: ISO 9660 with Joliet and Rock Ridge, volume CIDATA, the given
+    files in its root. Plain ISO names would be cut, so readers need an extension."""
+    image = pycdlib.PyCdlib()
+    image.new(interchange_level=1, joliet=3, rock_ridge="1.09", vol_ident=SEED_LABEL)
+    streams: list[io.BytesIO] = []
+    for number, (name, content) in enumerate(sorted(files.items())):
+        stream = io.BytesIO(content)
+        streams.append(stream)
+        image.add_fp(
+            stream, len(content), f"/F{number:07d}.;1", rr_name=name, joliet_path=f"/{name}"
+        )
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+        image.write_fp(out)
+    image.close()

@@ -1,0 +1,228 @@
+"""The one door to the state folder: surveys, templates, runs, the gateway's cache.
+
+A folder appears whole or not at all: it is written under a name that ends in `.part`,
+flushed, and renamed.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from forerun.errors import NoRoom, NotFound, RecordDamaged
+from forerun.model.blueprint import TemplateInfo
+from forerun.model.observation import RunRecord
+from forerun.model.survey import CleanSurvey
+from forerun.ports.ledger import Ledger
+
+PART = ".part"
+SYSTEM_STATE = Path("/var/lib/forerun")
+_T = TypeVar("_T", CleanSurvey, RunRecord, TemplateInfo)
+
+
+def choose_state_folder(environment: dict[str, str], *, uid: int) -> Path:
+    """FORERUN_HOME; else for root /var/lib/forerun (FHS 3.0, 5.8: the hypervisor's own
+    user must be able to reach the disks, and root's home is closed to it); else the XDG
+    state folder (XDG Base Directory Specification 0.8)."""
+    if environment.get("FORERUN_HOME"):
+        return Path(environment["FORERUN_HOME"]).absolute()
+    if uid == 0:
+        return SYSTEM_STATE
+    base = environment.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(base) / "forerun"
+
+
+def make_id(prefix: str, moment: datetime) -> str:
+    """A readable, unique id: prefix-20260131-220000-a1b2."""
+    return f"{prefix}-{moment:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+
+
+def dump_record(record: CleanSurvey | RunRecord | TemplateInfo) -> bytes:
+    """A record as indented JSON."""
+    adapter: TypeAdapter[object] = TypeAdapter(type(record))
+    return adapter.dump_json(record, indent=1) + b"\n"
+
+
+def load_record(kind: type[_T], path: Path) -> _T:
+    """A record from its file; RecordDamaged names the place of what is wrong."""
+    adapter: TypeAdapter[_T] = TypeAdapter(kind)
+    try:
+        return adapter.validate_json(path.read_bytes())
+    except FileNotFoundError as problem:
+        raise NotFound("There is no such record.", where=str(path)) from problem
+    except ValidationError as problem:
+        places = [
+            f"{'.'.join(str(part) for part in error['loc']) or 'whole file'}: {error['msg']}"
+            for error in problem.errors(include_input=False, include_url=False)[:5]
+        ]
+        raise RecordDamaged(
+            "A stored record cannot be read.",
+            where=str(path),
+            found="; ".join(places),
+            hint="It was cut short, edited, or written by another version of forerun.",
+        ) from problem
+
+
+def write_durably(path: Path, content: bytes, *, mode: int = 0o600) -> None:
+    """Write aside, flush to the disk, rename into place."""
+    aside = path.with_name(path.name + PART)
+    try:
+        with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode), "wb") as out:
+            out.write(content)
+            out.flush()
+            os.fsync(out.fileno())
+        aside.rename(path)
+    except OSError as problem:
+        raise NoRoom(
+            "A file of the state folder could not be written.",
+            where=str(path),
+            found=str(problem),
+            hint="Free some room, then run `forerun sweep`.",
+        ) from problem
+    flush_folder(path.parent)
+
+
+def flush_folder(folder: Path) -> None:
+    """Make a rename in this folder durable."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+class Store:
+    """The state folder of one user on this lab host."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        try:
+            for folder in (root, self.surveys, self.templates, self.runs, self.archive):
+                folder.mkdir(mode=0o711, parents=True, exist_ok=True)
+            self.surveys.chmod(0o700)
+        except OSError as problem:
+            raise NoRoom(
+                "The state folder cannot be made.",
+                where=str(root),
+                found=str(problem),
+                hint="Set FORERUN_HOME to a folder that you may write.",
+            ) from problem
+        self.ledger = Ledger(root / "ledger.sqlite")
+
+    @property
+    def surveys(self) -> Path:
+        """Folder of the surveys."""
+        return self.root / "surveys"
+
+    @property
+    def templates(self) -> Path:
+        """Folder of the templates."""
+        return self.root / "templates"
+
+    @property
+    def runs(self) -> Path:
+        """Folder of the runs."""
+        return self.root / "runs"
+
+    @property
+    def archive(self) -> Path:
+        """The gateway's cache."""
+        return self.root / "archive"
+
+    @contextmanager
+    def new_folder(self, parent: Path, name: str) -> Iterator[Path]:
+        """A folder that is renamed to `name` when the block ends well; after an error
+        it is removed."""
+        aside = parent / f"{name}{PART}"
+        aside.mkdir(mode=0o700)
+        try:
+            yield aside
+        except BaseException:
+            shutil.rmtree(aside, ignore_errors=True)
+            raise
+        self.publish(aside, parent / name)
+
+    def publish(self, aside: Path, final: Path) -> None:
+        """Flush a finished folder and rename it into place."""
+        for file in aside.iterdir():
+            if file.is_file():
+                with file.open("rb") as stream:
+                    os.fsync(stream.fileno())
+        flush_folder(aside)
+        aside.rename(final)
+        flush_folder(final.parent)
+
+    @contextmanager
+    def locked(self, name: str) -> Iterator[None]:
+        """Only one process at a time is inside for one name."""
+        path = self.root / f"{name}.lock"
+        with path.open("w") as stream:
+            fcntl.flock(stream, fcntl.LOCK_EX)
+            yield
+
+    def find_surveys(self) -> tuple[str, ...]:
+        """Ids of the whole surveys, oldest first."""
+        return _find_whole(self.surveys, "survey.json")
+
+    def load_survey(self, survey_id: str) -> CleanSurvey:
+        """One survey by its id."""
+        _check_known(survey_id, self.find_surveys(), "survey")
+        return load_record(CleanSurvey, self.surveys / survey_id / "survey.json")
+
+    def find_runs(self) -> tuple[str, ...]:
+        """Ids of the finished runs, oldest first."""
+        return _find_whole(self.runs, "record.json")
+
+    def load_run(self, run_id: str) -> RunRecord:
+        """One run by its id; "last" is the newest."""
+        runs = self.find_runs()
+        if run_id == "last" and runs:
+            run_id = runs[-1]
+        _check_known(run_id, runs, "run")
+        return load_record(RunRecord, self.runs / run_id / "record.json")
+
+    def find_templates(self) -> tuple[TemplateInfo, ...]:
+        """The templates that are whole."""
+        names = _find_whole(self.templates, "template.json")
+        return tuple(
+            load_record(TemplateInfo, self.templates / name / "template.json") for name in names
+        )
+
+    def template_disk(self, template_id: str) -> Path:
+        """The disk file of a template."""
+        return self.templates / template_id / "disk.qcow2"
+
+    def find_unfinished(self) -> tuple[Path, ...]:
+        """Folders and files that were being written when something stopped."""
+        found: list[Path] = []
+        for parent in (self.surveys, self.templates, self.runs, self.root):
+            found.extend(entry for entry in parent.iterdir() if entry.name.endswith(PART))
+        return tuple(sorted(found))
+
+
+def _find_whole(parent: Path, mark: str) -> tuple[str, ...]:
+    return tuple(
+        sorted(
+            entry.name
+            for entry in parent.iterdir()
+            if not entry.name.endswith(PART) and (entry / mark).is_file()
+        )
+    )
+
+
+def _check_known(wanted: str, known: tuple[str, ...], kind: str) -> None:
+    if wanted in known:
+        return
+    listing = ", ".join(known[-8:]) or "none"
+    raise NotFound(
+        f"There is no {kind} {wanted!r}.", found=f"known: {listing}", hint="Ids are listed above."
+    )

@@ -1,0 +1,373 @@
+"""Builds templates: a package tree made natively, a disk, a boot loader written by the
+guest's own tools.
+
+Each part is kept aside until the template is whole, so that a stopped build goes on
+from its last finished part: `tree.tar` (packages), `disk.raw` (partitions, files and the
+boot loader, which the guest writes only once), `disk.qcow2` (the result).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tarfile
+import uuid
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from forerun.errors import CommandFailed, NotFound, TemplateDamaged, TemplateFailed
+from forerun.events import Notice, Sink
+from forerun.model.blueprint import DomainDisk, DomainPlan, TemplateInfo, TemplateRecipe
+from forerun.ports.clock import Clock, format_instant
+from forerun.ports.command import Command
+from forerun.ports.disks import MIB, Disks, digest_file
+from forerun.ports.domain_xml import write_domain_xml
+from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
+from forerun.ports.store import PART, Store, dump_record, write_durably
+from forerun.stages.template_scripts import (
+    LOADER_MARK,
+    list_mmdebstrap,
+    write_customise_script,
+    write_stand_in_control,
+)
+
+LOADER_TIME_S = 420.0
+
+
+@dataclass(frozen=True, slots=True)
+class Workshop:
+    """What building needs: ports, the accelerator to use, the gateway's port."""
+
+    store: Store
+    command: Command
+    disks: Disks
+    hypervisor: Hypervisor
+    clock: Clock
+    sink: Sink
+    accelerator: str
+    proxy_port: int
+
+
+def digest_recipe(recipe: TemplateRecipe) -> str:
+    """The template's id: the first 16 hexadecimal digits of the recipe's SHA-256."""
+    text = json.dumps(asdict(recipe), sort_keys=True)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:16]
+
+
+def find_template(store: Store, template_id: str) -> TemplateInfo:
+    """A finished template by its id (or the start of it)."""
+    matches = [info for info in store.find_templates() if info.id.startswith(template_id)]
+    if len(matches) == 1:
+        return matches[0]
+    raise NotFound(
+        f"There is no template {template_id!r}." if not matches else "Several templates match.",
+        found=", ".join(info.id for info in store.find_templates()) or "no templates",
+        hint="`forerun template list` shows them.",
+    )
+
+
+def verify_template(store: Store, info: TemplateInfo, disks: Disks) -> None:
+    """Compare the disk with its recorded digest; TemplateDamaged when it differs."""
+    disk = store.template_disk(info.id)
+    if not disk.is_file():
+        raise TemplateDamaged("The template's disk is missing.", where=str(disk))
+    found = digest_file(disk)
+    if found != info.digest:
+        raise TemplateDamaged(
+            f"The template {info.id} was altered after it was built.",
+            where=str(disk),
+            wanted=f"sha256 {info.digest}",
+            found=f"sha256 {found}",
+            hint=f"`forerun template remove {info.id}`, then build it again.",
+        )
+    disks.check_image(disk)
+
+
+def build_template(recipe: TemplateRecipe, shop: Workshop) -> TemplateInfo:
+    """The template of that recipe: the finished one if there is one, else a new one."""
+    template_id = digest_recipe(recipe)
+    with shop.store.locked(f"template-{template_id}"):
+        for info in shop.store.find_templates():
+            if info.id == template_id:
+                verify_template(shop.store, info, shop.disks)
+                return info
+        aside = shop.store.templates / f"{template_id}{PART}"
+        aside.mkdir(mode=0o711, exist_ok=True)
+        return _Build(recipe, template_id, aside, shop).run()
+
+
+class _Build:
+    """One build, part by part."""
+
+    def __init__(
+        self, recipe: TemplateRecipe, template_id: str, aside: Path, shop: Workshop
+    ) -> None:
+        self.recipe = recipe
+        self.id = template_id
+        self.aside = aside
+        self.shop = shop
+        self.root_uuid = str(uuid.uuid5(uuid.NAMESPACE_URL, f"urn:forerun:{template_id}"))
+        self.log = aside / "build.log"
+
+    def run(self) -> TemplateInfo:
+        """Make every part that is missing, then publish."""
+        began = self.shop.clock.monotonic()
+        self._part("tree.tar", "packages", self._make_tree)
+        self._part("disk.raw", "disk and boot loader", self._make_disk)
+        self._part("disk.qcow2", "image", self._convert)
+        info = self._describe(self.shop.clock.monotonic() - began)
+        for name in ("tree.tar", "disk.raw", "vmlinuz", "initrd", "loader.log"):
+            (self.aside / name).unlink(missing_ok=True)
+        write_durably(self.aside / "template.json", dump_record(info), mode=0o644)
+        self.shop.store.publish(self.aside, self.shop.store.templates / self.id)
+        return info
+
+    def _part(self, name: str, title: str, make: Callable[[Path], None]) -> None:
+        final = self.aside / name
+        if final.exists():
+            return
+        self._say(f"template {self.id}: {title}")
+        aside = self.aside / f"{name}{PART}"
+        aside.unlink(missing_ok=True)
+        make(aside)
+        aside.rename(final)
+
+    def _say(self, text: str) -> None:
+        self.shop.sink.emit(Notice(self.shop.clock.monotonic(), "note", text))
+
+    def _make_tree(self, target: Path) -> None:
+        preferences = self.aside / "preferences"
+        preferences.write_text(_write_pins(self.recipe), encoding="utf-8")
+        customise = self.aside / "customise.sh"
+        customise.write_text(write_customise_script(self.recipe), encoding="utf-8")
+        customise.chmod(0o755)
+        stand_ins = self.aside / "stand-ins"
+        self._make_stand_ins(stand_ins)
+        argv = list_mmdebstrap(
+            self.recipe,
+            target=target,
+            preferences=preferences,
+            customise=customise,
+            stand_ins=stand_ins,
+            proxy_port=self.shop.proxy_port,
+        )
+        try:
+            self.shop.command.run(argv, timeout_s=3600, log=self.log)
+        except CommandFailed as problem:
+            raise TemplateFailed(
+                "The package tree could not be made.",
+                where=str(self.log),
+                found=_last_errors(self.log) or problem.found,
+                hint="Run the command again to go on; `forerun lab` checks the archive.",
+            ) from problem
+
+    def _make_stand_ins(self, folder: Path) -> None:
+        folder.mkdir(exist_ok=True)
+        for package in self.recipe.stand_ins:
+            tree = folder / "tree"
+            shutil.rmtree(tree, ignore_errors=True)
+            (tree / "DEBIAN").mkdir(parents=True, mode=0o755)
+            control = tree / "DEBIAN" / "control"
+            control.write_text(write_stand_in_control(package.stanza), encoding="utf-8")
+            self.shop.command.run(
+                ["dpkg-deb", "--root-owner-group", "--build", str(tree), str(folder)],
+                timeout_s=120,
+                log=self.log,
+            )
+            shutil.rmtree(tree)
+
+    def _make_disk(self, target: Path) -> None:
+        tree = self.aside / "tree.tar"
+        self._extract_kernel(tree)
+        offset = self.shop.disks.partition(target, self.recipe.size_bytes, self.recipe.boot_mode)
+        if self.recipe.boot_mode == "uefi":
+            self.shop.disks.make_boot_partition(target, self.root_uuid[:8])
+        end_reserve = MIB  # GPT keeps its second table in the last sectors
+        size_k = (self.recipe.size_bytes - offset - end_reserve) // 1024
+        script = (
+            'set -eu; mkdir "$1"; tar -C "$1" -xpf "$2" --numeric-owner; '
+            'mke2fs -q -F -t ext4 -d "$1" -L root -U "$3" '
+            '-O ^metadata_csum_seed,^orphan_file -E "offset=$4,assume_storage_prezeroed=1" '
+            '"$5" "$6k"; rm -rf "$1"'
+        )
+        folder = self.aside / "tree"
+        shutil.rmtree(folder, ignore_errors=True)
+        arguments = [str(folder), str(tree), self.root_uuid, str(offset), str(target), str(size_k)]
+        self.shop.command.run(
+            [*_as_owner(), "sh", "-c", script, "sh", *arguments], timeout_s=1200, log=self.log
+        )
+        self._install_loader(target)
+
+    def _extract_kernel(self, tree: Path) -> None:
+        """The newest kernel and its initrd, for the one boot that writes the loader."""
+        with tarfile.open(tree) as archive:
+            names = [member.name for member in archive if "/boot/" in f"/{member.name}"]
+            for part, target in (("vmlinuz-", "vmlinuz"), ("initrd.img-", "initrd")):
+                found = sorted(name for name in names if f"boot/{part}" in name)
+                stream = archive.extractfile(found[-1]) if found else None
+                if stream is None:
+                    raise TemplateFailed(
+                        f"The package tree holds no {part}* file.",
+                        where=str(tree),
+                        hint="The package list needs a kernel, for example linux-image-amd64.",
+                    )
+                with (self.aside / target).open("wb") as out:
+                    shutil.copyfileobj(stream, out)
+                (self.aside / target).chmod(0o644)
+
+    def _install_loader(self, disk: Path) -> None:
+        name = f"{NAME_PREFIX}template-{self.id}"
+        console = self.aside / "loader.log"
+        console.unlink(missing_ok=True)
+        plan = DomainPlan(
+            name=name,
+            uuid=str(uuid.uuid4()),
+            mac="",
+            cpus=1,
+            memory_bytes=1024 * MIB,
+            boot_mode="bios",
+            accelerator=self.shop.accelerator,
+            disks=(DomainDisk(str(disk), "raw", "forerun-system", cache="unsafe"),),
+            console_log=str(console),
+            kernel=str(self.aside / "vmlinuz"),
+            initrd=str(self.aside / "initrd"),
+            command_line=f"root=UUID={self.root_uuid} rw console=ttyS0 init=/forerun-loader",
+            owner=f"template-{self.id}",
+            no_link=True,
+        )
+        entry = self.shop.store.ledger.note(f"template-{self.id}", "domain", name)
+        try:
+            self.shop.hypervisor.start(write_domain_xml(plan))
+            self._wait_for_end(name)
+        finally:
+            self.shop.hypervisor.end(name)
+            self.shop.store.ledger.strike(entry)
+        text = console.read_text(encoding="utf-8", errors="replace")
+        if LOADER_MARK not in text:
+            raise TemplateFailed(
+                "The guest did not write its boot loader.",
+                where=str(console),
+                found=text[-600:],
+            )
+
+    def _wait_for_end(self, name: str) -> None:
+        limit = self.shop.clock.monotonic() + LOADER_TIME_S
+        while self.shop.hypervisor.is_running(name):
+            if self.shop.clock.monotonic() > limit:
+                raise TemplateFailed(
+                    f"The guest did not finish its boot loader in {LOADER_TIME_S:.0f} s.",
+                    where=str(self.aside / "loader.log"),
+                )
+            self.shop.clock.sleep(1.0)
+
+    def _convert(self, target: Path) -> None:
+        self.shop.disks.convert(self.aside / "disk.raw", target)
+        target.chmod(0o444)
+
+    def _describe(self, seconds: float) -> TemplateInfo:
+        disk = self.aside / "disk.qcow2"
+        with tarfile.open(self.aside / "tree.tar") as archive:
+            stream = archive.extractfile("./var/lib/dpkg/status")
+            status = stream.read().decode("utf-8", "replace") if stream else ""
+        return TemplateInfo(
+            id=self.id,
+            title=f"{self.recipe.family} {self.recipe.codename} {self.recipe.variant}",
+            codename=self.recipe.codename,
+            boot_mode=self.recipe.boot_mode,
+            size_bytes=self.recipe.size_bytes,
+            disk_bytes=disk.stat().st_size,
+            digest=digest_file(disk),
+            built_at=format_instant(self.shop.clock.now()),
+            build_seconds=round(seconds, 1),
+            root_uuid=self.root_uuid,
+            packages=read_installed(status),
+        )
+
+
+def _as_owner() -> list[str]:
+    """Ownership inside the tree is real for root; others enter a user namespace."""
+    return [] if os.geteuid() == 0 else ["mmdebstrap", "--unshare-helper"]
+
+
+def _write_pins(recipe: TemplateRecipe) -> str:
+    """apt_preferences(5): every wanted package at its surveyed version, where the
+    archive still has it; priority over 1000 lets it win over newer ones."""
+    return "".join(
+        f"Package: {package.name}\nPin: version {package.version}\nPin-Priority: 1001\n\n"
+        for package in recipe.packages
+        if package.version
+    )
+
+
+def read_installed(status: str) -> tuple[tuple[str, str], ...]:
+    """(package, version) of every installed package of a dpkg status file."""
+    found: list[tuple[str, str]] = []
+    for stanza in status.split("\n\n"):
+        fields = dict(
+            line.split(": ", 1)
+            for line in stanza.splitlines()
+            if ": " in line and not line.startswith(" ")
+        )
+        if fields.get("Status", "").endswith(" installed"):
+            found.append((fields["Package"], fields.get("Version", "")))
+    return tuple(sorted(found))
+
+
+def _last_errors(log: Path) -> str:
+    lines = log.read_text(encoding="utf-8", errors="replace").splitlines() if log.exists() else []
+    errors = [line for line in lines if line.startswith(("E:", "W:"))]
+    return "\n".join((errors or lines)[-6:])
+
+
+def import_template(source: Path, shop: Workshop, *, codename: str, boot_mode: str) -> TemplateInfo:
+    """Take over an existing qcow2 disk (with cloud-init inside) as a template."""
+    if not source.is_file():
+        raise NotFound("There is no such file.", where=str(source))
+    size = shop.disks.virtual_size(source)
+    if shop.disks.has_backing_file(source):
+        raise TemplateFailed(
+            "This image leans on another one.",
+            where=str(source),
+            hint="Flatten it first: qemu-img convert -O qcow2 IN OUT.",
+        )
+    template_id = digest_file(source)[:16]
+    if any(info.id == template_id for info in shop.store.find_templates()):
+        return find_template(shop.store, template_id)
+    with shop.store.new_folder(shop.store.templates, template_id) as aside:
+        aside.chmod(0o711)
+        disk = aside / "disk.qcow2"
+        shop.disks.convert(source, disk)
+        disk.chmod(0o444)
+        shop.disks.check_image(disk)
+        info = TemplateInfo(
+            id=template_id,
+            title=f"imported {source.name}",
+            codename=codename,
+            boot_mode=boot_mode,
+            size_bytes=size,
+            disk_bytes=disk.stat().st_size,
+            digest=digest_file(disk),
+            built_at=format_instant(shop.clock.now()),
+            build_seconds=0.0,
+            root_uuid="",
+            packages=(),
+            imported=True,
+        )
+        write_durably(aside / "template.json", dump_record(info), mode=0o644)
+    return info
+
+
+def remove_template(store: Store, info: TemplateInfo) -> None:
+    """Delete a template; clones that lean on it must be gone first."""
+    folder = store.templates / info.id
+    users = [run.name for run in store.runs.iterdir() if (run / f"leans-on-{info.id}").exists()]
+    if users:
+        raise TemplateFailed(
+            "A clone still leans on this template.",
+            where=", ".join(users),
+            hint="Remove those clones first: `forerun sweep --run RUN`.",
+        )
+    shutil.rmtree(folder)

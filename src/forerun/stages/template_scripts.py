@@ -1,0 +1,183 @@
+"""The words a template build says to other programs: package tool arguments and the
+scripts that run inside the new tree. Pure text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from forerun.model.blueprint import TemplateRecipe
+
+LOADER_MARK = "forerun: boot loader written"
+LOADER_DEVICE = "/dev/vda"
+
+# What every clone needs to be started, reached and driven, whatever production has.
+BASE_PACKAGES = (
+    "ca-certificates",
+    "cloud-init",
+    "cron",
+    "dbus",
+    "initramfs-tools",
+    "iproute2",
+    "kmod",
+    "less",
+    "logrotate",
+    "openssh-server",
+    "procps",
+    "python3",
+    "systemd-sysv",
+    "udev",
+    "zstd",
+)
+KERNEL_PACKAGE = "linux-image-cloud-amd64"
+LOADER_PACKAGES = {"bios": "grub-pc", "uefi": "grub-efi-amd64"}
+
+
+def list_wanted(recipe: TemplateRecipe) -> tuple[str, ...]:
+    """Names of all packages to install: the recipe's own and what every clone needs."""
+    names = {package.name for package in recipe.packages}
+    names.update(BASE_PACKAGES)
+    if not any(name.startswith("linux-image-") for name in names):
+        names.add(KERNEL_PACKAGE)
+    names.add(LOADER_PACKAGES[recipe.boot_mode])
+    return tuple(sorted(names))
+
+
+def list_mmdebstrap(
+    recipe: TemplateRecipe,
+    *,
+    target: Path,
+    preferences: Path,
+    customise: Path,
+    stand_ins: Path,
+    proxy_port: int,
+) -> list[str]:
+    """The package tool's argument list: a tar of the tree goes to `target`."""
+    argv = [
+        "mmdebstrap",
+        "--variant=apt",
+        f"--architectures={recipe.architecture}",
+        "--format=tar",
+        f'--aptopt=Acquire::http::Proxy "http://127.0.0.1:{proxy_port}"',
+        '--aptopt=Acquire::Languages "none"',
+        '--aptopt=APT::Install-Recommends "false"',
+        f"--include={','.join(list_wanted(recipe))}",
+        f'--setup-hook=install -D -m 644 {preferences} "$1"/etc/apt/preferences.d/forerun',
+        f'--customize-hook=mkdir -p "$1"/tmp/stand-ins && '
+        f"find {stand_ins} -name '*.deb' -exec cp -t \"$1\"/tmp/stand-ins {{}} +",
+        f'--customize-hook=install -m 755 {customise} "$1"/tmp/customise.sh',
+        '--customize-hook=chroot "$1" /bin/sh -eu /tmp/customise.sh',
+        recipe.codename,
+        str(target),
+    ]
+    argv.extend(
+        f"deb {source.uri} {source.suite} {' '.join(source.components)}"
+        for source in recipe.sources
+    )
+    return argv
+
+
+def write_customise_script(recipe: TemplateRecipe) -> str:
+    """Runs in the new tree after all packages are in."""
+    automatic = [package.name for package in recipe.packages if package.automatic]
+    held = [package.name for package in recipe.packages if package.held]
+    lines = [
+        "set -eu",
+        "export DEBIAN_FRONTEND=noninteractive LC_ALL=C.UTF-8",
+        'for deb in /tmp/stand-ins/*.deb; do [ -e "$deb" ] || continue; dpkg -i "$deb"; done',
+        "rm -rf /tmp/stand-ins /etc/apt/preferences.d/forerun /etc/apt/apt.conf.d/99mmdebstrap",
+        f"echo 'grub-pc grub-pc/install_devices multiselect {LOADER_DEVICE}'"
+        " | debconf-set-selections",
+        "echo 'grub-pc grub-pc/install_devices_empty boolean false' | debconf-set-selections",
+        "echo 'grub-efi-amd64 grub2/force_efi_extra_removable boolean true'"
+        " | debconf-set-selections",
+        "mkdir -p /etc/default/grub.d",
+        "cat > /etc/default/grub.d/forerun.cfg <<'END'",
+        'GRUB_CMDLINE_LINUX="console=tty0 console=ttyS0,115200"',
+        'GRUB_TERMINAL="serial console"',
+        "GRUB_TIMEOUT=1",
+        "END",
+        _write_fstab(recipe),
+        "passwd --lock root >/dev/null",
+        "systemctl enable systemd-networkd.service serial-getty@ttyS0.service",
+        "cat > /etc/cloud/cloud.cfg.d/90-seed-only.cfg <<'END'",
+        "datasource_list: [NoCloud, None]",
+        "END",
+        "rm -f /etc/ssh/ssh_host_*_key /etc/ssh/ssh_host_*_key.pub",
+        ": > /etc/machine-id",
+        "rm -f /var/lib/dbus/machine-id",
+        "cat > /forerun-loader <<'END'",
+        write_loader_script(recipe.boot_mode),
+        "END",
+        "chmod 755 /forerun-loader",
+    ]
+    if automatic:
+        lines.append(f"apt-mark auto {' '.join(automatic)} >/dev/null")
+    if held:
+        lines.append(f"apt-mark hold {' '.join(held)} >/dev/null")
+    lines.append("rm -f /tmp/customise.sh")
+    return "\n".join(lines) + "\n"
+
+
+def _write_fstab(recipe: TemplateRecipe) -> str:
+    lines = ["LABEL=root / ext4 errors=remount-ro 0 1"]
+    if recipe.boot_mode == "uefi":
+        lines.append("LABEL=ESP /boot/efi vfat umask=0077 0 2")
+    made = "mkdir -p /boot/efi\n" if recipe.boot_mode == "uefi" else ""
+    return made + "cat > /etc/fstab <<'END'\n" + "\n".join(lines) + "\nEND"
+
+
+def write_loader_script(boot_mode: str) -> str:
+    """Process 1 of the one boot with a given kernel: writes the loader, powers off."""
+    if boot_mode == "uefi":
+        install = (
+            "mount -t vfat -L ESP /boot/efi 2>/dev/null || mount LABEL=ESP /boot/efi\n"
+            "grub-install --target=x86_64-efi --efi-directory=/boot/efi --no-nvram --removable"
+        )
+    else:
+        install = f"grub-install --target=i386-pc {LOADER_DEVICE}"
+    return f"""#!/bin/sh
+export PATH=/usr/sbin:/usr/bin:/sbin:/bin
+mountpoint -q /proc || mount -t proc proc /proc
+mountpoint -q /sys || mount -t sysfs sysfs /sys
+mountpoint -q /dev || mount -t devtmpfs devtmpfs /dev
+mkdir -p /run/udev
+{install} && update-grub && rm -f /forerun-loader && sync && echo '{LOADER_MARK}'
+[ ! -d /boot/efi/EFI ] || umount /boot/efi
+mount -o remount,ro /
+echo o > /proc/sysrq-trigger
+sleep 60"""
+
+
+def write_stand_in_control(stanza: str) -> str:
+    """A control file with the same name, version and relations and nothing else; fields
+    that belong to the installed database or to content are dropped (deb822, Debian
+    Policy 5.3)."""
+    keep = (
+        "Package",
+        "Version",
+        "Architecture",
+        "Maintainer",
+        "Depends",
+        "Pre-Depends",
+        "Recommends",
+        "Suggests",
+        "Conflicts",
+        "Breaks",
+        "Replaces",
+        "Provides",
+        "Section",
+        "Priority",
+        "Multi-Arch",
+    )
+    lines: list[str] = []
+    keeping = False
+    for line in stanza.splitlines():
+        if line.startswith((" ", "\t")):
+            if keeping:
+                lines.append(line)
+            continue
+        keeping = line.split(":", 1)[0] in keep
+        if keeping:
+            lines.append(line)
+    lines.append("Description: stand-in of the same name and relations, without content")
+    return "\n".join(lines) + "\n"
