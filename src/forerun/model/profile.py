@@ -70,6 +70,7 @@ class PromptRule:
     most: int = 20
     dialect: str = ""
     cites: str = ""
+    raw: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,304 @@
+"""Profiles and site files: found, read, judged and matched.
+
+A profile is the procedure for one upgrade path; a site file is what belongs to one
+server. Both are YAML; every mistake is told with file, line and the path to the key,
+all at once. The reader is in `profile_yaml`, the shapes in `profile_shapes`, the rules
+between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from forerun.errors import InvalidFile, NotFound, ProfileMismatch
+from forerun.model.profile import Action, Profile, PromptRule, ReleaseMark, Site, Stage, Step
+from forerun.model.survey import Release
+from forerun.profile_mistakes import (
+    Loc,
+    Mistake,
+    explain,
+    name_mistakes,
+    near_miss,
+    show,
+)
+from forerun.profile_rules import find_profile_mistakes, find_site_mistakes
+from forerun.profile_shapes import ProfileShape, Shape, SiteShape
+from forerun.profile_values import parse_duration
+from forerun.profile_yaml import MAX_BYTES, Written, read_yaml
+
+__all__ = [
+    "find_profile",
+    "fit_profile",
+    "lint_profile",
+    "load_profile",
+    "load_site",
+    "match_prompt",
+    "parse_duration",
+    "profile_schema",
+    "shipped_folders",
+    "site_schema",
+]
+
+PROFILE_FILE = "profile.yaml"
+TAIL_LENGTH = 3000
+
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"
+_S = TypeVar("_S", bound=Shape)
+
+
+def load_profile(path: Path) -> Profile:
+    """Read a profile file.
+
+    Raises InvalidFile with every mistake, one a line (`file:line: path: what`), and
+    NotFound where there is no such file.
+    """
+    content = _read_bytes(path)
+    shape = _read_shape(path, content, ProfileShape, find_profile_mistakes)
+    return shape.record(digest=hashlib.sha256(content).hexdigest(), path=str(path))
+
+
+def load_site(path: Path) -> Site:
+    """Read a site file; errors as for `load_profile`."""
+    content = _read_bytes(path)
+    shape = _read_shape(path, content, SiteShape, find_site_mistakes)
+    return shape.record(digest=hashlib.sha256(content).hexdigest())
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(MAX_BYTES + 1)
+    except FileNotFoundError as problem:
+        raise NotFound(
+            "There is no such file.",
+            where=str(path),
+            wanted="a YAML file",
+            hint="Check the path; profiles are named or given by path, site files by path.",
+        ) from problem
+    except OSError as problem:
+        raise InvalidFile(
+            "The file cannot be read.",
+            where=str(path),
+            wanted="a readable YAML file",
+            found=problem.strerror or type(problem).__name__,
+            hint="Check what the path is and who may read it.",
+        ) from problem
+
+
+def _read_shape(
+    path: Path, content: bytes, shape: type[_S], find_mistakes: Callable[[Written], None]
+) -> _S:
+    written = read_yaml(content)
+    kind = "profile" if shape is ProfileShape else "site file"
+    hint = f"The keys of a {kind}, with their meaning, are in its JSON schema."
+    if not isinstance(written.data, dict):
+        if not written.mistakes:
+            written.add((), f"a {kind} is a mapping of keys to values")
+        raise name_mistakes(path, written.mistakes, hint=hint)
+    if written.cut:
+        # What stands below the break is not known, so nothing is missing there.
+        raise name_mistakes(path, written.mistakes, hint=hint)
+    find_mistakes(written)
+    made: _S | None = None
+    try:
+        made = shape.model_validate(written.data)
+    except ValidationError as problem:
+        written.mistakes.extend(_shape_mistakes(written, problem, shape))
+    if made is None or written.mistakes:
+        raise name_mistakes(path, written.mistakes, hint=hint)
+    return made
+
+
+def _shape_mistakes(
+    written: Written, problem: ValidationError, shape: type[Shape]
+) -> list[Mistake]:
+    mistakes = []
+    for error in problem.errors(include_url=False):
+        loc: Loc = tuple(part for part in error["loc"] if part != "[key]")
+        if any(loc[: len(refused)] == refused for refused in written.refused):
+            continue
+        mistakes.append(Mistake(written.spot(loc), loc, explain(error, shape)))
+    return mistakes
+
+
+def profile_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a profile file, for editors."""
+    return _schema(ProfileShape, "A forerun profile")
+
+
+def site_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a site file, for editors."""
+    return _schema(SiteShape, "A forerun site file")
+
+
+def _schema(shape: type[Shape], title: str) -> dict[str, Any]:
+    return {"$schema": _DRAFT, **shape.model_json_schema(by_alias=True), "title": title}
+
+
+def shipped_folders() -> tuple[Path, ...]:
+    """Where shipped profiles may lie: the checkout this module runs from, and the
+    shared data of the Python installation."""
+    checkout = Path(__file__).resolve().parents[2] / "profiles"
+    installed = Path(sys.prefix) / "share" / "forerun" / "profiles"
+    return (checkout, installed)
+
+
+def find_profile(name_or_path: str, search: Sequence[Path] = ()) -> Path:
+    """The file of a profile, given its name or a path to the file or its folder.
+
+    A name is looked for in the folders of `search`, then among the shipped ones. Raises
+    NotFound with the profiles that exist and the nearest name.
+    """
+    folders = (*search, *shipped_folders())
+    if re.fullmatch(r"[a-z0-9][a-z0-9-]*", name_or_path):
+        for folder in folders:
+            candidate = folder / name_or_path / PROFILE_FILE
+            if candidate.is_file():
+                return candidate
+    given = Path(name_or_path)
+    for candidate in (given / PROFILE_FILE, given):
+        if candidate.is_file():
+            return candidate
+    known = _known_profiles(folders)
+    guess = near_miss(given.name, known)
+    raise NotFound(
+        f"There is no profile {show(name_or_path)!r}.",
+        where=", ".join(str(folder) for folder in folders),
+        wanted="the name of a profile, or the path to its file",
+        found=f"these profiles: {', '.join(known)}" if known else "no profiles",
+        hint=guess[:1].upper() + guess[1:] if guess else "Name one of these, or give a path.",
+    )
+
+
+def _known_profiles(folders: Sequence[Path]) -> list[str]:
+    return sorted(
+        {found.parent.name for folder in folders for found in folder.glob(f"*/{PROFILE_FILE}")}
+    )
+
+
+def fit_profile(profile: Profile, release: Release) -> None:
+    """Raise ProfileMismatch unless the profile starts at the surveyed release."""
+    if _is_release(profile.origin, release):
+        return
+    hint = "Choose a profile that starts at the release the server runs."
+    if _is_release(profile.target, release):
+        hint = "The server already runs the release this profile leads to."
+    raise ProfileMismatch(
+        f"The profile {profile.name} is not for this server.",
+        where=profile.path,
+        wanted=_name_release(profile.origin),
+        found=_name_release(ReleaseMark(release.family, release.version, release.codename)),
+        hint=hint,
+    )
+
+
+def _is_release(mark: ReleaseMark, release: Release) -> bool:
+    return (mark.family, mark.version, mark.codename) == (
+        release.family,
+        release.version,
+        release.codename,
+    )
+
+
+def _name_release(mark: ReleaseMark) -> str:
+    return f"{show(mark.family)} {show(mark.version)} ({show(mark.codename)})"
+
+
+def match_prompt(rules: Sequence[PromptRule], text: str) -> PromptRule | None:
+    """The rule whose question stands at the end of `text`, or None.
+
+    `text` is what appeared on the terminal since the last answer, without escape
+    sequences; only its last 3000 characters count. A match must reach into the last
+    line that is not blank, so that a question which was answered further up is never
+    answered again. Of several, the one that ends last wins, then the longest, then the
+    first in `rules`. Call it with the site's rules first where they should win.
+    """
+    tail = _settle_lines(text[-TAIL_LENGTH:]).rstrip()
+    last_line = tail.rfind("\n") + 1
+    best: tuple[tuple[int, int], PromptRule] | None = None
+    for rule in rules:
+        rank = _last_match(rule, tail, last_line)
+        if rank is not None and (best is None or rank > best[0]):
+            best = (rank, rule)
+    return best[1] if best else None
+
+
+def _last_match(rule: PromptRule, tail: str, last_line: int) -> tuple[int, int] | None:
+    rank: tuple[int, int] | None = None
+    for found in re.finditer(rule.asks, tail, re.MULTILINE):
+        if found.end() > last_line:
+            rank = max(rank or (0, 0), (found.end(), found.end() - found.start()))
+    return rank
+
+
+def _settle_lines(text: str) -> str:
+    """What a terminal shows of lines that were written over with carriage returns."""
+    settled = []
+    for line in text.split("\n"):
+        parts = [part for part in line.split("\r") if part.strip()]
+        settled.append(parts[-1] if parts else "")
+    return "\n".join(settled)
+
+
+def lint_profile(profile: Profile) -> tuple[str, ...]:
+    """What a reviewer should ask about: weaknesses that are no mistakes, in the
+    procedure's order."""
+    warnings: list[str] = []
+    for step in profile.steps:
+        warnings += _lint_step(step)
+    for check in profile.checks:
+        if not check.advice:
+            warnings.append(f"check {check.name}: no advice for the day it fails")
+        if not check.cites:
+            warnings.append(f"check {check.name}: cites no source")
+    warnings += _lint_order(profile.steps)
+    return tuple(warnings)
+
+
+def _lint_step(step: Step) -> list[str]:
+    warnings = []
+    if step.stage is Stage.WINDOW and not step.back_out:
+        warnings.append(f"step {step.name}: no back-out, and it lies in the window")
+    if not step.expected:
+        warnings.append(f"step {step.name}: says not what is expected")
+    if not step.cites:
+        warnings.append(f"step {step.name}: cites no source")
+    return warnings
+
+
+def _lint_order(steps: Sequence[Step]) -> list[str]:
+    warnings = []
+    places = {
+        action: [n for n, step in enumerate(steps) if step.action is action] for action in Action
+    }
+    changing = [n for n, step in enumerate(steps) if step.changes_packages]
+    mark = next((n for n, step in enumerate(steps) if step.point_of_no_return), len(steps))
+    if not places[Action.REBOOT]:
+        warnings.append("procedure: no reboot, so the new kernel never runs")
+    if not places[Action.SWITCH_SOURCES]:
+        warnings.append("procedure: no step switches the sources")
+    for switched in places[Action.SWITCH_SOURCES]:
+        early = [n for n in changing if switched < n < mark]
+        warnings += [
+            f"step {steps[n].name}: changes packages of the new release before the point of "
+            "no return"
+            for n in early
+        ]
+    if not any(kept < n for kept in places[Action.KEEP_CONFIGURATION] for n in changing):
+        warnings.append("procedure: the configuration is not kept before packages change")
+    if places[Action.QUIESCE] and not places[Action.RESUME]:
+        warnings.append("procedure: units are stopped to rest and never started again")
+    moments = {step.checks for step in steps if step.action is Action.CHECKS}
+    warnings += [
+        f"procedure: no step runs the checks of the moment `{moment}`"
+        for moment in ("before", "after")
+        if moment not in moments
+    ]
+    return warnings
