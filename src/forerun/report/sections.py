@@ -1,0 +1,262 @@
+"""The sections of a report: frozen records, derived from a run record, never stored.
+
+`None` stands for "not measured". Seconds and bytes throughout; shares are 0..1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen, StepRecord
+
+
+class Provenance(Enum):
+    """Where a figure comes from."""
+
+    MEASURED = "measured"
+    ESTIMATED = "estimated"
+    ASSUMED = "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Smallest and largest of `runs` comparable runs, this one among them."""
+
+    low: float
+    high: float
+    runs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure with all that belongs to it. `unit` is "s", "bytes" or "count"."""
+
+    key: str
+    name: str
+    value: float | None
+    unit: str
+    provenance: Provenance = Provenance.MEASURED
+    spread: Spread | None = None
+    resolution_s: float | None = None
+    objections: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What is said first: `headline`, or one `sentence` with the `reasons` in it.
+
+    `clean` is True when the run completed, every check that must pass does, every
+    watched service came back and nothing grave was seen; `reasons` is what stands
+    against that.
+    """
+
+    outcome: Outcome
+    clean: bool
+    headline: str
+    sentence: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """A step in the timetable. `share` is its part of all step time."""
+
+    number: int
+    step: StepRecord
+    share: float
+    spread: Spread | None
+
+
+@dataclass(frozen=True, slots=True)
+class StageTime:
+    """All steps of one stage: `wall_s` is their sum, `elapsed_s` runs from the first
+    step's start to the last step's end, pauses between steps included."""
+
+    stage: str
+    steps: int
+    wall_s: float
+    elapsed_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contention:
+    """The lab host during one step; `reasons` is empty when it was quiet."""
+
+    step: str
+    steal: float | None
+    run_queue: float | None
+    psi_cpu: float | None
+    psi_io: float | None
+    psi_memory: float | None
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceOutage:
+    """One watched service. `total_s` and `longest_s` are lower bounds while `ended` is
+    False. `looks` counts outside looks, `unknown_looks` those that told nothing."""
+
+    service: str
+    count: int
+    total_s: float
+    longest_s: float
+    resolution_s: float | None
+    ended: bool
+    causes: tuple[str, ...]
+    spans: tuple[Outage, ...]
+    looks: int
+    unknown_looks: int
+
+
+@dataclass(frozen=True, slots=True)
+class ByteCount:
+    """One count of the same download. `who` counted it; `missing` names the steps for
+    which this count was not taken."""
+
+    key: str
+    name: str
+    amount: int | None
+    who: str
+    provenance: Provenance = Provenance.MEASURED
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two counts that ought to agree, over the steps that have both. `share` is the
+    difference over `right`; `agrees` is None when nothing could be compared."""
+
+    name: str
+    left: int | None
+    right: int | None
+    difference: int | None
+    share: float | None
+    limit: float
+    agrees: bool | None
+    assumption: str
+
+
+@dataclass(frozen=True, slots=True)
+class DownloadAccount:
+    """The download, counted several ways and reconciled."""
+
+    counts: tuple[ByteCount, ...]
+    overheads: tuple[ByteCount, ...]
+    comparisons: tuple[Comparison, ...]
+    requests: int
+    rate_limit_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class RebootPart:
+    """One part of a reboot; `own_s` is the service manager's own figure for it."""
+
+    key: str
+    name: str
+    seconds: float | None
+    own_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RebootAccount:
+    """One reboot. `sum_s` adds the parts (None when one is missing); `sums` says
+    whether it meets `total_s` within a second; `own_agrees` whether console and
+    service manager agree within a second, None where that cannot be told."""
+
+    number: int
+    parts: tuple[RebootPart, ...]
+    sum_s: float | None
+    total_s: float | None
+    sums: bool | None
+    own_agrees: bool | None
+    to_ssh_s: float | None
+    to_ready_s: float | None
+    kernel_before: str
+    kernel_after: str
+    note: str
+    main: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PackageTime:
+    """One package's own time: unpacking and configuring; `seconds` is their sum."""
+
+    name: str
+    kind: str
+    old: str
+    new: str
+    unpack_s: float | None
+    configure_s: float | None
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class PackageAccount:
+    """Package counts, and the slowest with their share of all package time known."""
+
+    upgraded: int
+    installed: int
+    removed: int
+    kept_back: int
+    slowest: tuple[PackageTime, ...]
+    slowest_share: float | None
+    removed_names: tuple[str, ...]
+    kept_back_names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPair:
+    """One check before and after ("pass", "fail", "skipped" or "not run"). `change`
+    is "broke", "fails", "still fails", "not run after", "mended", "passes" (no result
+    before), "skipped" or "same"."""
+
+    name: str
+    title: str
+    severity: str
+    before: str
+    after: str
+    change: str
+    reason: str
+    output: str
+    advice: str
+    cites: str
+
+
+@dataclass(frozen=True, slots=True)
+class DiskPeak:
+    """The use of one file system. `every_s` is the usual distance of two samples."""
+
+    target: str
+    first_used: int
+    peak_used: int
+    peak_at_s: float
+    last_used: int
+    size: int
+    every_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All that is said of a run. `record` is the run with every text made harmless."""
+
+    record: RunRecord
+    verdict: Verdict
+    summary: tuple[Figure, ...]
+    stages: tuple[StageTime, ...]
+    steps: tuple[StepLine, ...]
+    slowest_steps: tuple[StepLine, ...]
+    contention: tuple[Contention, ...]
+    outages: tuple[ServiceOutage, ...]
+    download: DownloadAccount | None
+    reboots: tuple[RebootAccount, ...]
+    packages: PackageAccount
+    prompts: tuple[PromptMet, ...]
+    checks: tuple[CheckPair, ...]
+    disk: tuple[DiskPeak, ...]
+    findings: tuple[Seen, ...]
+    runs_compared: int
+    runs_left_out: int
+    objections: tuple[str, ...]
+    estimate_objections: tuple[str, ...]
+    cautions: tuple[str, ...]
