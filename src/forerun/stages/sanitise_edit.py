@@ -1,0 +1,61 @@
+"""Edits to a text, and how several rules' edits are laid over each other."""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from forerun.model.survey import Replacement
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """`text[start:end]` becomes `new`; `rule` found it and it is of that `kind`."""
+
+    start: int
+    end: int
+    new: str = field(repr=False)
+    rule: str
+    kind: str
+
+
+class Sheet:
+    """One text and the edits accepted so far: an edit that touches an earlier accepted
+    one is dropped, so rules are asked in the order of how much they know."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self._edits: list[Edit] = []
+        self._starts: list[int] = []
+
+    def __repr__(self) -> str:
+        return f"<Sheet with {len(self._edits)} edits>"
+
+    def accept(self, edits: Iterable[Edit]) -> None:
+        """Take each edit that changes something and overlaps none before it."""
+        for edit in edits:
+            at = bisect.bisect_right(self._starts, edit.start)
+            clear_before = at == 0 or self._edits[at - 1].end <= edit.start
+            clear_after = at == len(self._edits) or self._edits[at].start >= edit.end
+            if clear_before and clear_after and edit.end > edit.start:
+                self._edits.insert(at, edit)
+                self._starts.insert(at, edit.start)
+
+    def apply(self, path: str) -> tuple[str, tuple[Replacement, ...]]:
+        """The edited text, and the list of what was replaced, by line of this text."""
+        if not self._edits:
+            return self.text, ()
+        parts: list[str] = []
+        rows: list[Replacement] = []
+        at, line = 0, 1
+        for edit in self._edits:
+            between = self.text[at : edit.start]
+            line += between.count("\n")
+            parts += [between, edit.new]
+            if edit.new != self.text[edit.start : edit.end]:
+                rows.append(Replacement(path, line, edit.rule, edit.kind))
+            line += self.text.count("\n", edit.start, edit.end)
+            at = edit.end
+        parts.append(self.text[at:])
+        return "".join(parts), tuple(rows)

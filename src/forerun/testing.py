@@ -1,0 +1,145 @@
+"""Public fakes of the ports, and the contract checks that fakes and real adapters pass."""
+
+from __future__ import annotations
+
+import io
+import tarfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from forerun.errors import SurveyFailed
+from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
+
+
+@dataclass(frozen=True, slots=True)
+class FakeEntry:
+    """One entry of a fake server's tree. `kind` is a tar type (`tarfile.REGTYPE`, ...);
+    a name may hold any bytes, written with surrogate escapes."""
+
+    content: bytes = b""
+    kind: bytes = tarfile.REGTYPE
+    link: str = ""
+    mode: int = 0o644
+    owner: str = "root"
+
+
+class FakeProduction:
+    """A server that exists as a table of answers and a tree of files.
+
+    `tree` maps absolute paths to contents or entries; like the real adapter it gives out
+    only what lies in the scope's roots and is not larger than its limit, and lists closed
+    folders without entering them. `cut_at` ends the file stream after that many bytes,
+    `broken` names probes that fail."""
+
+    def __init__(
+        self,
+        answers: Mapping[ProbeName, bytes],
+        tree: Mapping[str, bytes | FakeEntry] | None = None,
+        *,
+        chunk: int = 1 << 16,
+        cut_at: int | None = None,
+        broken: frozenset[ProbeName] = frozenset(),
+        budget: Budget | None = None,
+        unreadable: tuple[tuple[str, str], ...] = (),
+    ) -> None:
+        self._answers = dict(answers)
+        self._tree = dict(tree or {})
+        self._chunk = chunk
+        self._cut_at = cut_at
+        self._broken = broken
+        self._budget = budget or Budget()
+        self._unreadable = unreadable
+        self._read_bytes = 0
+        self.asked: list[ProbeName] = []
+
+    def read(self, probe: ProbeName, *, timeout_s: float = 120.0) -> bytes:
+        """The answer in the table; no answer is an empty one."""
+        self.asked.append(probe)
+        if probe in self._broken:
+            raise SurveyFailed(
+                f"The probe {probe.value} failed on the server.",
+                where=probe.value,
+                wanted="exit code 0",
+                found="exit code 1",
+            )
+        answer = self._answers.get(probe, b"")
+        self._count(len(answer))
+        return answer
+
+    def _count(self, size: int) -> None:
+        self._read_bytes += size
+        if self._read_bytes > self._budget.read_bytes:
+            raise SurveyFailed(
+                "The survey read more than its budget allows and was stopped.",
+                wanted=f"at most {self._budget.read_bytes} bytes",
+                found=f"{self._read_bytes} bytes",
+            )
+
+    @contextmanager
+    def files(self, scope: CopyScope, *, timeout_s: float = 120.0) -> Iterator[Iterator[bytes]]:
+        """The tree as a tar stream."""
+        yield self._walk_chunks(self._pack(scope))
+
+    def _pack(self, scope: CopyScope) -> bytes:
+        packed = io.BytesIO()
+        with tarfile.open(
+            fileobj=packed, mode="w", format=tarfile.GNU_FORMAT, errors="surrogateescape"
+        ) as tar:
+            for path, given in sorted(self._tree.items()):
+                entry = given if isinstance(given, FakeEntry) else FakeEntry(given)
+                if _is_in_scope(path, scope) and len(entry.content) <= scope.file_limit:
+                    info = tarfile.TarInfo(path.lstrip("/"))
+                    info.type, info.linkname, info.mode = entry.kind, entry.link, entry.mode
+                    info.uname = info.gname = entry.owner
+                    info.size = len(entry.content)
+                    tar.addfile(info, io.BytesIO(entry.content))
+        return packed.getvalue()
+
+    def _walk_chunks(self, packed: bytes) -> Iterator[bytes]:
+        whole = packed[: self._cut_at]
+        for at in range(0, len(whole), self._chunk):
+            part = whole[at : at + self._chunk]
+            self._count(len(part))
+            yield part
+        if self._cut_at is not None:
+            raise SurveyFailed("The stream of files was cut short.", where="files")
+
+    def unreadable(self) -> tuple[tuple[str, str], ...]:
+        """What the fake was told it cannot read."""
+        return self._unreadable
+
+    def spent(self) -> Spent:
+        """Bytes as counted; a fake costs no time."""
+        return Spent(self._read_bytes, 0.0, 0.0)
+
+
+def _is_in_scope(path: str, scope: CopyScope) -> bool:
+    inside = any(path == root or path.startswith(root + "/") for root in scope.roots)
+    parents = path.split("/")[:-1]
+    return inside and not any(parent in scope.closed for parent in parents)
+
+
+def check_production(production: Production, scope: CopyScope) -> None:
+    """What every Production keeps to; raises AssertionError naming the broken promise.
+
+    The server behind it must have an os-release and at least one file in the scope."""
+    before = production.spent()
+    release = production.read(ProbeName.OS_RELEASE)
+    assert b"ID=" in release, "os-release is read"  # noqa: S101
+    after = production.spent()
+    grown = after.read_bytes - before.read_bytes
+    assert grown == len(release), "every byte read is counted"  # noqa: S101
+    with production.files(scope) as chunks:
+        packed = b"".join(chunks)
+    assert production.spent().read_bytes >= after.read_bytes + len(packed)  # noqa: S101
+    seen = 0
+    with tarfile.open(fileobj=io.BytesIO(packed), errors="surrogateescape") as tar:
+        for member in tar:
+            path = "/" + member.name.strip("/")
+            assert _is_in_scope(path, scope), f"{path!r} is outside the roots"  # noqa: S101
+            assert member.size <= scope.file_limit, f"{path!r} is too large"  # noqa: S101
+            seen += 1
+    assert seen, "the scope has files"  # noqa: S101
+    with production.files(scope) as chunks:
+        next(chunks)  # leaving early must not raise
