@@ -33,7 +33,7 @@ def parse_units(text: str) -> tuple[Unit, ...]:
     units: dict[str, Unit] = {}
     for line in listed.splitlines():
         cells = line.replace("●", " ").replace("*", " ", 1).split(None, 4)
-        if len(cells) >= 4 and "." in cells[0]:
+        if len(cells) >= 4 and "." in cells[0] and cells[1] != "not-found":
             name = cells[0]
             state = enabled.get(name) or enabled.get(_find_template(name), "")
             units[name] = Unit(name, cells[2], cells[3], state)
