@@ -116,37 +116,37 @@ class Sanitiser:
     def _remove_secrets(self, path: str, text: str) -> tuple[str, tuple[Replacement, ...]]:
         vault = self._vault
         sheet = Sheet(text)
-        sheet.accept(find_private_keys(text, vault))
-        sheet.accept(find_wireguard_keys(text, vault, public=False))
-        sheet.accept(find_by_place(path, text, vault))
+        sheet.accept(find_private_keys(sheet.rest, vault))
+        sheet.accept(find_wireguard_keys(sheet.rest, vault, public=False))
+        sheet.accept(find_by_place(path, sheet.rest, vault))
         # Blocks that the second treatment sees whole must not be nibbled at by the first.
-        sheet.accept(_keep_whole(text))
-        sheet.accept(find_hashes(text, vault))
-        sheet.accept(find_credentials(text, vault))
-        sheet.accept(find_service_tokens(text, vault))
-        sheet.accept(find_named_values(path, text, vault))
-        sheet.accept(find_random_tokens(path, text, vault))
+        sheet.accept(_keep_whole(sheet.rest))
+        sheet.accept(find_hashes(sheet.rest, vault))
+        sheet.accept(find_credentials(sheet.rest, vault))
+        sheet.accept(find_service_tokens(sheet.rest, vault))
+        sheet.accept(find_named_values(path, sheet.rest, vault))
+        sheet.accept(find_random_tokens(path, sheet.rest, vault))
         return sheet.apply(path)
 
     def _remove_names(self, path: str, text: str) -> tuple[str, tuple[Replacement, ...]]:
         vault = self._vault
         sheet = Sheet(text)
         if _ARCHIVE_PLACE.fullmatch(path):
-            sheet.accept(_keep_uris(text))
-        sheet.accept(find_certificates(text, vault, self._map_plain, self._names.mentions))
-        sheet.accept(find_public_keys(text, vault))
-        sheet.accept(find_wireguard_keys(text, vault, public=True))
-        sheet.accept(self._find_known(text))
-        sheet.accept(self._names.find(path, text))
-        sheet.accept(self._addresses.find(text))
-        sheet.accept(find_hardware_addresses(text, vault))
+            sheet.accept(_keep_uris(sheet.rest))
+        sheet.accept(find_certificates(sheet.rest, vault, self._map_plain, self._names.mentions))
+        sheet.accept(find_public_keys(sheet.rest, vault))
+        sheet.accept(find_wireguard_keys(sheet.rest, vault, public=True))
+        sheet.accept(self._find_known(sheet.rest))
+        sheet.accept(self._names.find(path, sheet.rest))
+        sheet.accept(self._addresses.find(sheet.rest))
+        sheet.accept(find_hardware_addresses(sheet.rest, vault))
         return sheet.apply(path)
 
     def _map_plain(self, text: str) -> str:
         """Names and addresses of a short text, for certificates and paths."""
         sheet = Sheet(text)
-        sheet.accept(self._names.find("", text))
-        sheet.accept(self._addresses.find(text))
+        sheet.accept(self._names.find("", sheet.rest))
+        sheet.accept(self._addresses.find(sheet.rest))
         return sheet.apply("")[0]
 
     def _find_known(self, text: str) -> Iterator[Edit]:
@@ -192,8 +192,8 @@ class Sanitiser:
         """A path without the server's names, addresses and known secrets."""
         sheet = Sheet(path)
         sheet.accept(self._find_known(path))
-        sheet.accept(self._names.find("", path))
-        sheet.accept(self._addresses.find(path))
+        sheet.accept(self._names.find("", sheet.rest))
+        sheet.accept(self._addresses.find(sheet.rest))
         return sheet.apply("")[0]
 
     def clean_text(self, place: str, text: str) -> tuple[str, tuple[Replacement, ...]]:

@@ -23,12 +23,11 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Iterator
+from ipaddress import IPv4Address as IPv4
+from ipaddress import IPv6Address as IPv6
 
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_vault import Vault
-
-IPv4 = ipaddress.IPv4Address
-IPv6 = ipaddress.IPv6Address
 
 _KEPT_V4 = tuple(
     ipaddress.IPv4Network(text)

@@ -343,11 +343,15 @@ def looks_random(text: str) -> bool:
     bare = text.rstrip("=")
     if _HEX.fullmatch(bare):
         return len(bare) >= 32 and measure_entropy(bare) >= 3.0 and not bare.isdigit()
-    if sum(c.isdigit() for c in bare) < 2 or measure_entropy(bare) < 3.3:
+    if measure_entropy(bare) < 3.3:
         return False
     pairs = [(_class_of(a), _class_of(b)) for a, b in pairwise(bare)]
     share = sum(a != b for a, b in pairs) / len(pairs)
-    if share >= 0.45 or (share >= 0.25 and _longest_word(bare) <= 7):
+    if share >= 0.45:
+        return True
+    if sum(c.isdigit() for c in bare) < 2:
+        return False
+    if share >= 0.25 and _longest_word(bare) <= 7:
         return True
     borders = sum((a == 2) != (b == 2) for a, b in pairs)
     return bare.isalnum() and borders >= 5

@@ -22,10 +22,14 @@ class Edit:
 
 class Sheet:
     """One text and the edits accepted so far: an edit that touches an earlier accepted
-    one is dropped, so rules are asked in the order of how much they know."""
+    one is dropped, so rules are asked in the order of how much they know.
+
+    Rules read `rest`, where accepted places are line ends: a rule must not even learn
+    from what another one has already dealt with."""
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self.rest = text
         self._edits: list[Edit] = []
         self._starts: list[int] = []
 
@@ -34,6 +38,7 @@ class Sheet:
 
     def accept(self, edits: Iterable[Edit]) -> None:
         """Take each edit that changes something and overlaps none before it."""
+        before = len(self._edits)
         for edit in edits:
             at = bisect.bisect_right(self._starts, edit.start)
             clear_before = at == 0 or self._edits[at - 1].end <= edit.start
@@ -41,6 +46,16 @@ class Sheet:
             if clear_before and clear_after and edit.end > edit.start:
                 self._edits.insert(at, edit)
                 self._starts.insert(at, edit.start)
+        if len(self._edits) != before:
+            self.rest = self._blank()
+
+    def _blank(self) -> str:
+        parts: list[str] = []
+        at = 0
+        for edit in self._edits:
+            parts += [self.text[at : edit.start], "\n" * (edit.end - edit.start)]
+            at = edit.end
+        return "".join([*parts, self.text[at:]])
 
     def apply(self, path: str) -> tuple[str, tuple[Replacement, ...]]:
         """The edited text, and the list of what was replaced, by line of this text."""

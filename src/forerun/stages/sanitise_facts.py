@@ -129,7 +129,7 @@ class FactCleaner:
         """A serial number names one piece of hardware of one owner."""
         if not disk.serial:
             return disk
-        serial = self._vault.swap(disk.serial, rule="disk-serial", sweep=False)
+        serial = self._vault.swap(disk.serial, rule="disk-serial")
         return replace(disk, serial=serial)
 
     def _clean_mount(self, mount: Mount) -> Mount:

@@ -97,9 +97,11 @@ def take_survey(
     )
     copy = _take_files(production, distro, sanitiser)
     sanitiser.close()
-    facts = FactCleaner(sanitiser, vault).clean(raw)
-    # Facts may have taught the vault more: the files are swept after them.
+    # Facts teach the vault more (a disk's serial number, a token on the kernel command
+    # line): cleaned once to learn, then again, and the files after them.
+    FactCleaner(sanitiser, vault).clean(raw)
     sanitiser.close()
+    facts = FactCleaner(sanitiser, vault).clean(raw)
     entries, replacements, late = _write_copy(copy, sanitiser, copy_to)
     withheld = [*copy.withheld, *late]
     withheld += [
