@@ -248,6 +248,8 @@ def plant_names(p: Planted) -> None:
             "93.184.216.34", "2a02:26f0::5")  # fmt: skip
     p.plant("hardware address", "/etc/systemd/network/10.link", "MACAddress=00:16:3e:4a:5b:6c\n",
             "00:16:3e:4a:5b:6c")  # fmt: skip
+    named = word()
+    p.plant("named by the host", "/etc/app/atlas7.ini", f"atlas7_password = {named}\n", named)
     p.plant("host name", "/etc/motd", "Welcome to atlas7, be careful on ATLAS7\n", "atlas7")
 
 

@@ -110,6 +110,7 @@ def split_files(text: str) -> dict[str, str]:
 
 
 def decode_answer(answers: Mapping[ProbeName, bytes], probe: ProbeName) -> str:
-    """A probe's answer as text, empty when it is missing or says it is absent."""
+    """A probe's answer as text, empty when it is missing or says it is absent. Bytes that
+    are no UTF-8 are written as \\xNN, so that every fact can be stored."""
     answer = answers.get(probe, b"")
-    return "" if answer.startswith(ABSENT) else answer.decode("utf-8", "surrogateescape")
+    return "" if answer.startswith(ABSENT) else answer.decode("utf-8", "backslashreplace")

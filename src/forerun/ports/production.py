@@ -18,7 +18,7 @@ from typing import Protocol
 
 from forerun.errors import LinkLost, LoginRefused, ProductionUnreachable, SurveyFailed
 from forerun.ports.clock import Clock, SystemClock
-from forerun.ports.ssh import SshLink
+from forerun.ports.ssh import ExecResult
 
 
 class ProbeName(Enum):
@@ -73,6 +73,18 @@ class Spent:
     wall_seconds: float = 0.0
 
 
+class Shell(Protocol):
+    """The part of an SSH link that reading needs: there is no writing in it."""
+
+    def exec(self, command: str, *, timeout_s: float) -> ExecResult:
+        """Run a shell command line to its end; raises LinkLost."""
+        ...
+
+    def stream(self, command: str, *, timeout_s: float) -> AbstractContextManager[Iterator[bytes]]:
+        """Run a command and hand out its standard output in chunks; raises LinkLost."""
+        ...
+
+
 class Production(Protocol):
     """The server to be upgraded: it can be read, and nothing else."""
 
@@ -120,7 +132,7 @@ def list_probes(
 _WHO = 'id -u; command -v ionice || echo -; if [ "$(id -u)" != 0 ]; then sudo -n id -u; fi'
 
 
-def find_root(link: SshLink, *, timeout_s: float = 60.0) -> str:
+def find_root(link: Shell, *, timeout_s: float = 60.0) -> str:
     """The words to put before a command so that it reads as root at low priority.
 
     As root that is `nice` (and `ionice`); otherwise `sudo -n` before them. Raises
@@ -202,7 +214,7 @@ class SshProduction:
 
     def __init__(
         self,
-        link: SshLink,
+        link: Shell,
         probes: Mapping[ProbeName, str],
         as_root: str,
         *,

@@ -135,7 +135,10 @@ def is_program(text: str) -> bool:
 
 
 def _kind_of(name: str) -> str:
-    return name.strip("-._")[-40:].lower()
+    """The word that made the name a secret's. The whole name might name the server."""
+    low = name.lower().rstrip("-._0123456789")
+    found = [word for word in (*_SECRET_WORDS, "key") if low.endswith(word)]
+    return max(found, key=len, default="secret")
 
 
 def _widen(text: str, start: int, end: int) -> tuple[int, int]:

@@ -15,7 +15,7 @@ from forerun.model.raw import ServerNames
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_vault import COMMON_VALUES, Vault
 
-_LOCAL = frozenset({"localhost", "localdomain", "localhost.localdomain", "ip6-localhost", "vm"})
+_LOCAL = frozenset({"localhost", "localdomain", "localhost.localdomain", "ip6-localhost"})
 _NAME_PLACES = re.compile(r"/etc/(?:hostname|mailname|hosts)|name:.*")
 # Labels that say what a host does, not whose it is.
 _KEPT_LABELS = frozenset({
@@ -28,7 +28,7 @@ _REGISTRY_LABELS = frozenset({
     "sch", "nom",
 })  # fmt: skip
 _RESERVED = ("test", "example", "invalid", "localhost", "example.com", "example.net", "example.org",
-             "localdomain", "local.lan")  # fmt: skip
+             "localdomain")  # fmt: skip
 # Domains in names of algorithms and in packaged files: nobody's mail address.
 _KEPT_MAIL = ("openssh.com", "libssh.org", "lysator.liu.se", "debian.org", "ietf.org", "kernel.org")
 _ROLES = frozenset({

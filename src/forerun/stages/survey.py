@@ -21,11 +21,11 @@ from forerun.ports.production import (
     CopyScope,
     ProbeName,
     Production,
+    Shell,
     SshProduction,
     find_root,
 )
 from forerun.ports.production import list_probes as list_commands
-from forerun.ports.ssh import SshLink
 from forerun.stages.sanitise import Sanitiser
 from forerun.stages.sanitise_facts import FactCleaner
 from forerun.stages.sanitise_vault import Vault
@@ -40,7 +40,7 @@ def list_probes(family: str = "debian") -> tuple[tuple[str, str], ...]:
 
 
 def open_production(
-    link: SshLink, *, budget: Budget | None = None, clock: Clock | None = None
+    link: Shell, *, budget: Budget | None = None, clock: Clock | None = None
 ) -> tuple[SshProduction, Distro]:
     """Production behind a link, and the distro it belongs to.
 

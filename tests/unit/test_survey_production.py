@@ -1,0 +1,215 @@
+"""The SSH adapter of production: what it sends, how it counts, when it gives up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+import pytest
+
+from forerun.errors import LinkLost, LoginRefused, ProductionUnreachable, SurveyFailed
+from forerun.ports.production import (
+    Budget,
+    CopyScope,
+    ProbeName,
+    SshProduction,
+    find_root,
+    parse_tar_complaints,
+    sum_times,
+)
+from forerun.ports.ssh import ExecResult
+
+TIMES = b"0m0.01s 0m0.02s\n0m1.50s 0m0.25s\n"
+SCOPE = CopyScope(("/etc",), (".git",))
+
+
+class FakeLink:
+    """A link that answers every command alike."""
+
+    def __init__(
+        self, out: bytes = b"", err: bytes = b"", code: int = 0, chunks: tuple[bytes, ...] = ()
+    ) -> None:
+        self._answer = ExecResult(code, out, err)
+        self._chunks = chunks
+        self.lost = False
+        self.commands: list[str] = []
+
+    def exec(self, command: str, *, timeout_s: float) -> ExecResult:
+        self.commands.append(command)
+        if self.lost:
+            raise LinkLost("The SSH connection was lost.", where="server", found="reset")
+        return self._answer
+
+    @contextmanager
+    def stream(self, command: str, *, timeout_s: float) -> Iterator[Iterator[bytes]]:
+        self.commands.append(command)
+        yield iter(self._chunks)
+
+
+class FakeClock:
+    def __init__(self, step: float = 0.0) -> None:
+        self._at, self._step = 0.0, step
+
+    def now(self) -> datetime:
+        return datetime(2026, 1, 31, tzinfo=UTC)
+
+    def monotonic(self) -> float:
+        self._at += self._step
+        return self._at
+
+    def sleep(self, seconds: float) -> None:
+        raise AssertionError("reading does not sleep")
+
+
+def make(link: FakeLink, **budget: float) -> SshProduction:
+    return SshProduction(
+        link,
+        {ProbeName.OS_RELEASE: "cat /etc/os-release"},
+        "sudo -n nice -n 19",
+        budget=Budget(**budget),  # type: ignore[arg-type]
+        clock=FakeClock(),
+        make_mark=lambda: "feed",
+    )
+
+
+@pytest.mark.parametrize(
+    ("out", "wanted"),
+    [
+        (b"0\n/usr/bin/ionice\n", "ionice -c 3 nice -n 19"),
+        (b"0\n-\n", "nice -n 19"),
+        (b"1000\n/usr/bin/ionice\n0\n", "sudo -n ionice -c 3 nice -n 19"),
+        (b"1000\n-\n0\n", "sudo -n nice -n 19"),
+    ],
+)
+def test_root_or_sudo_is_found(out: bytes, wanted: str) -> None:
+    """As root no sudo is used; otherwise sudo must answer as root without a password."""
+    assert find_root(FakeLink(out)) == wanted
+
+
+def test_neither_root_nor_sudo_is_refused_with_a_hint() -> None:
+    """The hint says what to allow; the server's own words are in `found`."""
+    with pytest.raises(LoginRefused) as caught:
+        find_root(FakeLink(b"1000\n-\n", b"sudo: a password is required\n"))
+    assert "NOPASSWD" in caught.value.hint
+    assert "password is required" in caught.value.found
+
+
+def test_an_odd_shell_is_a_failed_survey() -> None:
+    """A banner or a menu instead of a shell is told as such, without control characters."""
+    with pytest.raises(SurveyFailed) as caught:
+        find_root(FakeLink(b"\x1b[2JWelcome to the menu\n"))
+    assert "\x1b" not in caught.value.found
+
+
+def test_a_probe_is_quoted_whole_and_runs_low() -> None:
+    """One quoted script, in the C locale, behind sudo and nice; its CPU time is summed."""
+    link = FakeLink(b"ID=debian\n", TIMES)
+    production = make(link)
+    assert production.read(ProbeName.OS_RELEASE) == b"ID=debian\n"
+    assert link.commands[0].startswith("sudo -n nice -n 19 env LC_ALL=C PATH=")
+    assert " sh -c 'cat /etc/os-release" in link.commands[0]
+    assert production.spent().read_bytes == 10
+    assert production.spent().cpu_seconds == pytest.approx(1.78)
+
+
+def test_a_probe_that_is_not_in_the_table_cannot_be_asked() -> None:
+    """The table is the whole interface."""
+    link = FakeLink()
+    with pytest.raises(SurveyFailed):
+        make(link).read(ProbeName.PACKAGES)
+    assert link.commands == []
+
+
+def test_a_failing_probe_tells_its_last_words() -> None:
+    """Exit code and error text, on one printable line."""
+    with pytest.raises(SurveyFailed) as caught:
+        make(FakeLink(b"", b"cat: \x1b[1mno\n", 1)).read(ProbeName.OS_RELEASE)
+    assert "exit code 1" in caught.value.found and caught.value.found.isprintable()
+
+
+def test_a_lost_link_is_an_unreachable_production() -> None:
+    """The port maps the link's error to production's own."""
+    link = FakeLink()
+    link.lost = True
+    with pytest.raises(ProductionUnreachable):
+        make(link).read(ProbeName.OS_RELEASE)
+
+
+def test_the_byte_budget() -> None:
+    """One byte too many stops it."""
+    with pytest.raises(SurveyFailed) as caught:
+        make(FakeLink(b"x" * 11), read_bytes=10).read(ProbeName.OS_RELEASE)
+    assert caught.value.found == "11 bytes"
+
+
+def test_the_time_budget() -> None:
+    """Wall time past the budget stops it."""
+    production = SshProduction(
+        FakeLink(b"x"), {ProbeName.OS_RELEASE: "true"}, "", budget=Budget(seconds=10),
+        clock=FakeClock(step=6.0),
+    )  # fmt: skip
+    with pytest.raises(SurveyFailed) as caught:
+        production.read(ProbeName.OS_RELEASE)
+    assert caught.value.wanted == "at most 10 s"
+
+
+def end(code: int = 0, said: bytes = b"") -> bytes:
+    return b"\nforerun-end-feed %d\n" % code + TIMES + said + b"\n"
+
+
+@pytest.mark.parametrize("chunk", [1, 7, 1000, 1 << 20])
+def test_the_stream_is_given_out_without_its_trailer(chunk: int) -> None:
+    """Whatever the chunks, the archive's bytes come out whole, the trailer is understood."""
+    packed = bytes(range(256)) * 30
+    raw = packed + end(2, b"tar: etc/x: Cannot open: Permission denied")
+    link = FakeLink(chunks=tuple(raw[n : n + chunk] for n in range(0, len(raw), chunk)))
+    production = make(link)
+    with production.files(SCOPE) as chunks:
+        assert b"".join(chunks) == packed
+    assert production.unreadable() == (("/etc/x", "Cannot open: Permission denied"),)
+    assert production.spent().cpu_seconds == pytest.approx(1.78)
+
+
+def test_a_long_stream_is_not_held_back() -> None:
+    """Only the last part waits for the end mark."""
+    link = FakeLink(chunks=(b"a" * 500_000, b"b" * 500_000, end()))
+    with make(link).files(SCOPE) as chunks:
+        assert len(next(chunks)) > 400_000
+        assert sum(map(len, chunks)) < 600_000
+
+
+def test_a_stream_without_end_mark_was_cut() -> None:
+    """An SSH stream has no exit code of its own: the mark is the proof of the end."""
+    with (
+        pytest.raises(SurveyFailed, match="cut short"),
+        make(FakeLink(chunks=(b"abc",))).files(SCOPE) as chunks,
+    ):
+        list(chunks)
+
+
+def test_a_file_that_holds_an_old_mark_does_not_end_the_stream() -> None:
+    """The mark has an unguessable word; one of another survey is just content."""
+    packed = b"x\nforerun-end-beef 0\n" + b"y" * 100
+    with make(FakeLink(chunks=(packed + end(),))).files(SCOPE) as chunks:
+        assert b"".join(chunks) == packed
+
+
+def test_sum_times() -> None:
+    """POSIX `times`: minutes and seconds of the shell and its children; other lines and
+    text that only looks alike do not count."""
+    assert sum_times("0m0.010s 0m0.020s\n1m2.500s 0m0.250s\n") == pytest.approx(62.78)
+    assert sum_times("took 0m5.0s 0m1.0s here\n") == 0.0
+
+
+def test_complaints() -> None:
+    """find and tar in the C locale; the closing summary is no file."""
+    text = (
+        "find: 'etc/x': Permission denied\n"
+        "tar: etc/run.sock: socket ignored\n"
+        "tar: Exiting with failure status due to previous errors\n"
+    )
+    assert parse_tar_complaints(text) == (
+        ("/etc/x", "Permission denied"),
+        ("/etc/run.sock", "socket ignored"),
+    )
