@@ -40,7 +40,8 @@ class RecipeSource:
 class TemplateRecipe:
     """Everything a template's content depends on; its digest names the template.
 
-    `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size.
+    `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size; `maker` counts
+    changes of the way templates are made.
     """
 
     family: str
@@ -52,7 +53,7 @@ class TemplateRecipe:
     packages: tuple[PinnedPackage, ...] = ()
     stand_ins: tuple[StandInPackage, ...] = ()
     variant: str = "plain"
-    maker: int = 1
+    maker: int = 2
 
 
 @dataclass(frozen=True, slots=True)

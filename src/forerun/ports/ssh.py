@@ -5,11 +5,13 @@ from __future__ import annotations
 import base64
 import contextlib
 import hashlib
+import io
+import logging
 import socket
 import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -25,6 +27,9 @@ from forerun.errors import (
     ProductionUnreachable,
 )
 
+# Failed attempts are expected while a clone boots; what matters reaches the caller as an error.
+logging.getLogger("paramiko").addHandler(logging.NullHandler())
+
 
 @dataclass(frozen=True, slots=True)
 class SshTarget:
@@ -32,7 +37,8 @@ class SshTarget:
 
     `host_key` pins one public key ("ssh-ed25519 AAAA..."); without it the key must be
     in `known_hosts` (default: the user's and the system's files) unless `accept_new`,
-    which records an unknown key there and still refuses a changed one.
+    which records an unknown key there and still refuses a changed one. `key_text` is a
+    private key held in memory only, in OpenSSH form.
     """
 
     host: str
@@ -42,6 +48,7 @@ class SshTarget:
     known_hosts: Path | None = None
     accept_new: bool = False
     host_key: str = ""
+    key_text: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +98,20 @@ class SshLink(Protocol):
         """Names in a folder."""
         ...
 
+    def read_link(self, path: str) -> str:
+        """Where a symbolic link points; "" when it is gone."""
+        ...
+
     def room(self, path: str) -> Room:
         """Size and use of the file system that holds `path`."""
         ...
 
     def forward_back(self, port: int, *, to_port: int) -> int:
         """Make 127.0.0.1:`port` of the far side lead to 127.0.0.1:`to_port` here."""
+        ...
+
+    def alive(self) -> bool:
+        """Whether the connection still stands, as far as is known here."""
         ...
 
     def close(self) -> None:
@@ -204,6 +219,16 @@ class ParamikoLink:
             raise
         except (OSError, EOFError, paramiko.SSHException) as problem:
             raise self._lost(problem or type(problem).__name__) from problem
+
+    def read_link(self, path: str) -> str:
+        """Where a symbolic link points; "" when it is gone."""
+        try:
+            return self._file_channel().readlink(path) or ""
+        except FileNotFoundError:
+            return ""
+        except (OSError, EOFError, paramiko.SSHException) as problem:
+            self._raise_unless_alive(problem)
+            return ""
 
     def room(self, path: str) -> Room:
         """Size and use of the file system that holds `path`."""
@@ -405,8 +430,9 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
             port=target.port,
             username=target.user,
             key_filename=str(target.key_file) if target.key_file else None,
-            allow_agent=target.key_file is None,
-            look_for_keys=target.key_file is None,
+            pkey=_read_key(target.key_text) if target.key_text else None,
+            allow_agent=not (target.key_file or target.key_text),
+            look_for_keys=not (target.key_file or target.key_text),
             timeout=timeout_s,
             banner_timeout=timeout_s,
             auth_timeout=timeout_s,
@@ -421,6 +447,10 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
     except Exception as problem:
         client.close()
         raise _map_connect_error(problem, target, name) from problem
+
+
+def _read_key(text: str) -> paramiko.PKey:
+    return paramiko.Ed25519Key.from_private_key(io.StringIO(text))
 
 
 def _map_connect_error(problem: Exception, target: SshTarget, name: str) -> ForerunError:

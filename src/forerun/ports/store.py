@@ -106,7 +106,14 @@ class Store:
     def __init__(self, root: Path) -> None:
         self.root = root
         try:
-            for folder in (root, self.surveys, self.templates, self.runs, self.archive):
+            for folder in (
+                root,
+                self.surveys,
+                self.templates,
+                self.runs,
+                self.machines,
+                self.archive,
+            ):
                 folder.mkdir(mode=0o711, parents=True, exist_ok=True)
             self.surveys.chmod(0o700)
         except OSError as problem:
@@ -132,6 +139,11 @@ class Store:
     def runs(self) -> Path:
         """Folder of the runs."""
         return self.root / "runs"
+
+    @property
+    def machines(self) -> Path:
+        """Disks, seeds and keys of the clones that exist now; not part of any record."""
+        return self.root / "machines"
 
     @property
     def archive(self) -> Path:

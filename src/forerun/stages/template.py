@@ -363,7 +363,11 @@ def import_template(source: Path, shop: Workshop, *, codename: str, boot_mode: s
 def remove_template(store: Store, info: TemplateInfo) -> None:
     """Delete a template; clones that lean on it must be gone first."""
     folder = store.templates / info.id
-    users = [run.name for run in store.runs.iterdir() if (run / f"leans-on-{info.id}").exists()]
+    users = [
+        machine.name
+        for machine in store.machines.iterdir()
+        if (machine / f"leans-on-{info.id}").exists()
+    ]
     if users:
         raise TemplateFailed(
             "A clone still leans on this template.",

@@ -1,0 +1,307 @@
+"""The door to a running clone.
+
+Long work runs in a session of its own on the clone (`script` in a new session, keys
+through a FIFO), so that a lost SSH connection does not end it: the guest reconnects and
+reads on. Looking costs the clone no process: files, /proc included, are read through
+the SSH file channel.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import shlex
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from forerun.errors import (
+    CloneUnreachable,
+    ForerunError,
+    HostKeyMismatch,
+    LinkLost,
+    LoginRefused,
+)
+from forerun.ports.clock import Clock, SystemClock
+from forerun.ports.ssh import ExecResult, Room, SshLink
+
+GUARD_FILE = "/etc/forerun/this-is-a-clone"
+WORK_FOLDER = "/run/forerun"
+_READ, _SELECT_CALLS = "0", ("7", "23", "270", "271")
+_DIALOGS = ("whiptail", "dialog")
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A process that waits for somebody to type: its name and pid on the clone."""
+
+    pid: int
+    process: str
+
+
+@dataclass(frozen=True, slots=True)
+class SessionNews:
+    """What a session has written since `offset`; `exit_code` None while it runs."""
+
+    text: bytes
+    offset: int
+    exit_code: int | None
+
+
+class Guest(Protocol):
+    """A clone that can be driven. Methods reconnect by themselves after a lost link
+    and raise CloneUnreachable when that does not help in time."""
+
+    reattached: int
+
+    def run(self, script: str, *, timeout_s: float) -> ExecResult:
+        """Run a short shell script to its end."""
+        ...
+
+    def read_file(self, path: str, *, offset: int = 0, limit: int = 1 << 20) -> bytes:
+        """Bytes of a file; FileNotFoundError when there is none."""
+        ...
+
+    def write_file(self, path: str, content: bytes, *, mode: int = 0o600) -> None:
+        """Write a whole file."""
+        ...
+
+    def room(self, path: str) -> Room:
+        """Size and use of a file system."""
+        ...
+
+    def start_session(self, name: str, script: str, environment: dict[str, str]) -> None:
+        """Start a script in a detached terminal session of its own."""
+        ...
+
+    def read_session(self, name: str, offset: int) -> SessionNews:
+        """What the session wrote after `offset`, and whether it ended."""
+        ...
+
+    def find_waiting(self, name: str) -> Waiting | None:
+        """The process of that session which waits for an answer, if one does."""
+        ...
+
+    def type_keys(self, name: str, keys: str) -> None:
+        """Type into the session's terminal."""
+        ...
+
+    def end_session(self, name: str) -> None:
+        """End every process of the session."""
+        ...
+
+
+class SshGuest:
+    """A clone behind SSH. `dial` opens a new link each time it is called."""
+
+    def __init__(
+        self,
+        dial: Callable[[], SshLink],
+        *,
+        gateway_port: int,
+        guest_gateway_port: int,
+        patience_s: float = 120.0,
+        clock: Clock | None = None,
+    ) -> None:
+        self._dial = dial
+        self._gateway_port = gateway_port
+        self._guest_gateway_port = guest_gateway_port
+        self._patience_s = patience_s
+        self._clock = clock or SystemClock()
+        self._link: SshLink | None = None
+        self._gateway_link: SshLink | None = None
+        self.reattached = 0
+
+    def connect(self, *, patience_s: float, alive: Callable[[], bool] = lambda: True) -> None:
+        """Dial until the clone answers and proves that it is a clone.
+
+        CloneUnreachable after `patience_s`, or at once when `alive` says the domain is
+        gone. A host without the guard file is refused: nothing is ever run there.
+        """
+        self._link = self._dial_until(patience_s, alive)
+        try:
+            self._link.read_file(GUARD_FILE)
+        except FileNotFoundError as problem:
+            self.close()
+            raise CloneUnreachable(
+                "The machine that answered is not a clone made by forerun; nothing was run there.",
+                wanted=f"the guard file {GUARD_FILE}",
+                hint="Another machine may hold that port. Start again.",
+            ) from problem
+        self._open_gateway_link()
+
+    def _dial_until(self, patience_s: float, alive: Callable[[], bool]) -> SshLink:
+        limit = self._clock.monotonic() + patience_s
+        last = "no attempt"
+        while True:
+            try:
+                return self._dial()
+            except (HostKeyMismatch, LoginRefused):
+                raise  # something else holds that port: waiting will not help
+            except ForerunError as problem:
+                last = problem.found or problem.what
+            if not alive():
+                raise CloneUnreachable("The clone powered off instead of answering.", found=last)
+            if self._clock.monotonic() > limit:
+                raise CloneUnreachable(
+                    f"The clone did not answer over SSH in {patience_s:.0f} s.", found=last
+                )
+            self._clock.sleep(0.5)
+
+    def _open_gateway_link(self) -> None:
+        """The archive gateway has a connection of its own, so that losing the
+        operator's does not cut a download."""
+        if self._gateway_link is not None:
+            self._gateway_link.close()
+        self._gateway_link = self._dial()
+        self._gateway_link.forward_back(self._guest_gateway_port, to_port=self._gateway_port)
+
+    def _ask(self, question: Callable[[SshLink], _T]) -> _T:
+        """Ask over the link; after a loss dial again, once, and ask again."""
+        if self._link is not None:
+            try:
+                return question(self._link)
+            except LinkLost:
+                self._link.close()
+        self._link = self._dial_until(self._patience_s, lambda: True)
+        self.reattached += 1
+        return question(self._link)
+
+    def drop_link(self) -> None:
+        """Cut the operator's connection, as a bad line would."""
+        if self._link is not None:
+            self._link.close()
+
+    def ensure_gateway(self) -> None:
+        """Open the gateway's connection again if it is gone."""
+        link = self._gateway_link
+        if link is None or not link.alive():
+            with contextlib.suppress(ForerunError):  # SSH may refuse for a while: try later
+                self._open_gateway_link()
+
+    def close(self) -> None:
+        """End both connections."""
+        for link in (self._link, self._gateway_link):
+            if link is not None:
+                link.close()
+        self._link = self._gateway_link = None
+
+    def run(self, script: str, *, timeout_s: float) -> ExecResult:
+        """Run a short shell script to its end."""
+        command = f"LC_ALL=C.UTF-8 sh -c {shlex.quote(script)}"
+        return self._ask(lambda link: link.exec(command, timeout_s=timeout_s))
+
+    def read_file(self, path: str, *, offset: int = 0, limit: int = 1 << 20) -> bytes:
+        """Bytes of a file."""
+        return self._ask(lambda link: link.read_file(path, offset=offset, limit=limit))
+
+    def write_file(self, path: str, content: bytes, *, mode: int = 0o600) -> None:
+        """Write a whole file."""
+        self._ask(lambda link: link.write_file(path, content, mode=mode))
+
+    def room(self, path: str) -> Room:
+        """Size and use of a file system."""
+        return self._ask(lambda link: link.room(path))
+
+    def start_session(self, name: str, script: str, environment: dict[str, str]) -> None:
+        """Start a script in a detached terminal session of its own."""
+        folder = _session_folder(name)
+        exports = "".join(
+            f"export {key}={shlex.quote(value)}\n" for key, value in sorted(environment.items())
+        )
+        self.run(f"rm -rf {folder} && mkdir -p -m 700 {folder}", timeout_s=60)
+        body = f"stty rows 40 cols 120 2>/dev/null\n{exports}cd /root\n{script}\n"
+        self.write_file(f"{folder}/script", body.encode("utf-8"), mode=0o700)
+        self.write_file(f"{folder}/launch", _LAUNCH.encode("ascii"), mode=0o700)
+        started = self.run(
+            f"setsid -f sh {folder}/launch {folder} </dev/null >/dev/null 2>&1", timeout_s=60
+        )
+        if started.exit_code != 0:
+            raise CloneUnreachable(
+                "The step could not be started on the clone.",
+                found=started.stderr.decode("utf-8", "replace"),
+            )
+
+    def read_session(self, name: str, offset: int) -> SessionNews:
+        """What the session wrote after `offset`, and whether it ended."""
+        folder = _session_folder(name)
+        code = self._read_small(f"{folder}/exit")  # first: then nothing written is missed
+        try:
+            text = self.read_file(f"{folder}/terminal", offset=offset)
+        except FileNotFoundError:
+            text = b""
+        return SessionNews(text, offset + len(text), int(code) if code else None)
+
+    def _read_small(self, path: str) -> str:
+        try:
+            return self.read_file(path, limit=4096).decode("utf-8", "replace").strip()
+        except FileNotFoundError:
+            return ""
+
+    def find_waiting(self, name: str) -> Waiting | None:
+        """The process of that session which waits for an answer, if one does.
+
+        Blocked in a read of a terminal: /proc/PID/syscall starts with `0`, its second
+        field is the descriptor, and that descriptor is a terminal (proc_pid_syscall(5)).
+        Full-screen dialogs wait in poll or select instead and are known by name.
+        """
+        leader = self._read_small(f"{_session_folder(name)}/leader")
+        if not leader:
+            return None
+        for pid in self._list_family(int(leader)):
+            if self._waits(pid):
+                return Waiting(pid, self._read_small(f"/proc/{pid}/comm"))
+        return None
+
+    def _waits(self, pid: int) -> bool:
+        call = self._read_small(f"/proc/{pid}/syscall").split()
+        if len(call) < 2:
+            return False
+        if call[0] == _READ:
+            handle = int(call[1], 16)
+            target = self._ask(lambda link: link.read_link(f"/proc/{pid}/fd/{handle}"))
+            return re.fullmatch(r"/dev/(pts/\d+|tty)", target) is not None
+        return call[0] in _SELECT_CALLS and self._read_small(f"/proc/{pid}/comm") in _DIALOGS
+
+    def _list_family(self, leader: int) -> list[int]:
+        """All descendants, the deepest last started first."""
+        found: list[int] = []
+        open_pids = [leader]
+        while open_pids:
+            pid = open_pids.pop()
+            children = self._read_small(f"/proc/{pid}/task/{pid}/children").split()
+            open_pids.extend(int(child) for child in children)
+            found.append(pid)
+        return found[::-1]
+
+    def type_keys(self, name: str, keys: str) -> None:
+        """Type into the session's terminal."""
+        target = f"{_session_folder(name)}/keys"
+        self.run(f"printf %s {shlex.quote(keys)} > {target}", timeout_s=60)
+
+    def end_session(self, name: str) -> None:
+        """End every process of the session."""
+        leader = self._read_small(f"{_session_folder(name)}/leader")
+        if leader:
+            pids = " ".join(str(pid) for pid in self._list_family(int(leader)))
+            self.run(f"kill -TERM {pids}; sleep 2; kill -KILL {pids}; true", timeout_s=60)
+
+
+def _session_folder(name: str) -> str:
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,60}", name):
+        raise ValueError(f"not a session name: {name!r}")
+    return f"{WORK_FOLDER}/{name}"
+
+
+# `script` gives the step a terminal and keeps what it shows; the FIFO is held open for
+# reading and writing, so that no answer ever looks like the end of input.
+_LAUNCH = """cd "$1" || exit 1
+mkfifo -m 600 keys
+exec 3<>keys
+echo $$ > leader
+script -q -e -f --echo always -O terminal -T timing -c 'exec bash -eu ./script' \\
+  <&3 >/dev/null 2>&1
+echo $? > exit.part
+mv exit.part exit
+"""

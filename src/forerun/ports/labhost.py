@@ -1,0 +1,91 @@
+"""The one door to the lab host's own state: memory, disk, load, ports."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+
+from forerun.model.observation import LabLoad
+
+
+@dataclass(frozen=True, slots=True)
+class LoadMark:
+    """Cumulative counters at one instant, to take a difference from."""
+
+    at_s: float
+    total_ticks: int
+    steal_ticks: int
+    psi_us: tuple[int, int, int]
+    run_queue: float
+
+
+class LabHost:
+    """This machine, read through /proc (proc(5)) and the standard library."""
+
+    def __init__(self, proc: Path = Path("/proc")) -> None:
+        self._proc = proc
+
+    def cpus(self) -> int:
+        """Processors this process may use."""
+        return len(os.sched_getaffinity(0))
+
+    def memory_bytes(self) -> tuple[int, int]:
+        """(total, available) memory."""
+        fields = dict(
+            line.split(":", 1) for line in (self._proc / "meminfo").read_text().splitlines()
+        )
+        total, available = (
+            int(fields[name].split()[0]) * 1024 for name in ("MemTotal", "MemAvailable")
+        )
+        return total, available
+
+    def free_bytes(self, folder: Path) -> int:
+        """Free room on the file system of that folder or its nearest parent."""
+        while not folder.exists():
+            folder = folder.parent
+        return shutil.disk_usage(folder).free
+
+    def boot_id(self) -> str:
+        """Changes at every boot of this machine."""
+        return (self._proc / "sys/kernel/random/boot_id").read_text().strip()
+
+    def mark_load(self, now: float) -> LoadMark:
+        """Counters for `LoadMark`; pressure is -1 where the kernel does not tell."""
+        cpu = [int(field) for field in (self._proc / "stat").read_text().split("\n")[0].split()[1:]]
+        steal = cpu[7] if len(cpu) > 7 else 0
+        queue = float((self._proc / "loadavg").read_text().split()[0])
+        psi = tuple(self._read_pressure(name) for name in ("cpu", "io", "memory"))
+        return LoadMark(now, sum(cpu[:8]), steal, (psi[0], psi[1], psi[2]), queue)
+
+    def _read_pressure(self, name: str) -> int:
+        try:
+            text = (self._proc / "pressure" / name).read_text()
+        except OSError:
+            return -1
+        return int(text.split("\n")[0].rpartition("total=")[2])
+
+    def load_between(self, before: LoadMark, after: LoadMark) -> LabLoad:
+        """Shares of the interval between two marks; the run queue is the later 1 min mean."""
+        ticks = max(1, after.total_ticks - before.total_ticks)
+        wall_us = max(1.0, (after.at_s - before.at_s) * 1e6)
+        shares = [
+            -1.0 if late < 0 else min(1.0, max(0.0, (late - early) / wall_us))
+            for early, late in zip(before.psi_us, after.psi_us, strict=True)
+        ]
+        return LabLoad(
+            steal=round((after.steal_ticks - before.steal_ticks) / ticks, 4),
+            run_queue=after.run_queue,
+            psi_cpu=round(shares[0], 4),
+            psi_io=round(shares[1], 4),
+            psi_memory=round(shares[2], 4),
+        )
+
+
+def find_free_port() -> int:
+    """A loopback TCP port that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

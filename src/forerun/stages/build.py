@@ -1,0 +1,292 @@
+"""From a blueprint to a running clone, and back to nothing.
+
+Each thing is written into the ledger before it is made and struck out when it is gone;
+leaving the context removes everything, however it is left.
+"""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from forerun.errors import ForerunError, HypervisorFailed, NoMemory, NoRoom
+from forerun.events import Notice, Sink
+from forerun.model.blueprint import (
+    Blueprint,
+    DomainDisk,
+    DomainPlan,
+    PortMap,
+    StandInDisk,
+    TemplateInfo,
+)
+from forerun.ports.clock import Clock
+from forerun.ports.disks import Disks, make_seed_image
+from forerun.ports.domain_xml import write_domain_xml
+from forerun.ports.guest import SshGuest
+from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
+from forerun.ports.labhost import LabHost, find_free_port
+from forerun.ports.ledger import Ledger
+from forerun.ports.ssh import SshLink, SshTarget, connect
+from forerun.ports.store import Store, write_durably
+from forerun.stages.design import ACCESS_PORT
+from forerun.stages.seed import GATEWAY_PORT, Keys, make_keys, write_seed_files
+
+MIB = 1024 * 1024
+ROOM_NEEDED = 6 * 1024 * MIB
+MEMORY_SPARE = 384 * MIB
+FIRST_ANSWER_S = 420.0
+START_TRIES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Yard:
+    """What clones are built with."""
+
+    store: Store
+    disks: Disks
+    hypervisor: Hypervisor
+    lab: LabHost
+    clock: Clock
+    sink: Sink
+    accelerator: str
+    gateway_port: int
+
+
+@dataclass(slots=True)
+class Clone:
+    """A running clone. `folder` holds its disks; `console` its serial log."""
+
+    name: str
+    run_id: str
+    folder: Path
+    console: Path
+    ports: tuple[PortMap, ...]
+    guest: SshGuest
+    keys: Keys
+    mac: str
+    answered_s: float
+    keep: bool = False
+
+    def host_port(self, guest_port: int) -> int:
+        """The loopback port of the lab host that leads to that port of the clone."""
+        return next(p.host_port for p in self.ports if p.guest_port == guest_port)
+
+
+def make_mac() -> str:
+    """A locally administered unicast MAC under QEMU's customary 52:54:00 prefix."""
+    return "52:54:00:" + ":".join(f"{byte:02x}" for byte in secrets.token_bytes(3))
+
+
+def check_room(yard: Yard, memory_bytes: int) -> None:
+    """NoRoom or NoMemory when the lab host cannot carry the clone."""
+    free = yard.lab.free_bytes(yard.store.root)
+    if free < ROOM_NEEDED:
+        raise NoRoom(
+            "The lab host has too little free disk for a clone.",
+            where=str(yard.store.root),
+            wanted=f"{ROOM_NEEDED / 1e9:.1f} GB free",
+            found=f"{free / 1e9:.1f} GB free",
+            hint="Free some room, remove old templates (`forerun template list`), or set "
+            "FORERUN_HOME to a larger file system.",
+        )
+    _, available = yard.lab.memory_bytes()
+    if available < memory_bytes + MEMORY_SPARE:
+        raise NoMemory(
+            "The lab host has too little free memory for the clone.",
+            wanted=f"{(memory_bytes + MEMORY_SPARE) / 1e9:.2f} GB available",
+            found=f"{available / 1e9:.2f} GB available",
+            hint="Stop other machines, or give the clone less with --memory.",
+        )
+
+
+@contextmanager
+def open_clone(
+    blueprint: Blueprint, template: TemplateInfo, copy: bytes, yard: Yard
+) -> Iterator[Clone]:
+    """Build, start and reach a clone; tear it down when the block ends.
+
+    Raises NoRoom, NoMemory, HypervisorFailed or CloneUnreachable, with nothing left.
+    """
+    check_room(yard, blueprint.memory_bytes)
+    with ExitStack() as stack:
+        machine = yard.store.machines / blueprint.run_id
+        stack.enter_context(_noted_folder(yard.store.ledger, blueprint.run_id, machine))
+        site = _BuildingSite(blueprint, template, machine, yard)
+        ports = site.start(site.make_disks(copy), stack)
+        guest = SshGuest(
+            _make_dial(ports, site.keys),
+            gateway_port=yard.gateway_port,
+            guest_gateway_port=GATEWAY_PORT,
+            clock=yard.clock,
+        )
+        stack.callback(guest.close)
+        began = yard.clock.monotonic()
+        guest.connect(
+            patience_s=FIRST_ANSWER_S, alive=lambda: yard.hypervisor.is_running(site.name)
+        )
+        answered = round(yard.clock.monotonic() - began, 2)
+        clone = Clone(
+            site.name,
+            blueprint.run_id,
+            machine,
+            site.console,
+            ports,
+            guest,
+            site.keys,
+            site.mac,
+            answered,
+        )
+        yield clone
+        if clone.keep:
+            _keep(clone, yard.store.ledger)
+            guest.close()
+            stack.pop_all()
+
+
+@contextmanager
+def _noted_folder(ledger: Ledger, run_id: str, folder: Path) -> Iterator[None]:
+    entry = ledger.note(run_id, "folder", str(folder))
+    try:
+        folder.mkdir(mode=0o711)
+        yield
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            ledger.strike(entry)
+
+
+class _BuildingSite:
+    """The making of one clone: its keys, disks and domain."""
+
+    def __init__(
+        self, blueprint: Blueprint, template: TemplateInfo, machine: Path, yard: Yard
+    ) -> None:
+        self.blueprint = blueprint
+        self.template = template
+        self.machine = machine
+        self.yard = yard
+        self.name = f"{NAME_PREFIX}{blueprint.run_id}"
+        self.console = machine / "console.log"
+        self.keys = make_keys()
+        self.mac = make_mac()
+
+    def make_disks(self, copy: bytes) -> tuple[DomainDisk, ...]:
+        """Overlay, stand-in disks and seed image."""
+        (self.machine / f"leans-on-{self.template.id}").touch()
+        system = self.machine / "system.qcow2"
+        self.yard.disks.make_overlay(
+            self.yard.store.template_disk(self.template.id),
+            system,
+            size_bytes=max(self.template.size_bytes, self.blueprint.recipe.size_bytes),
+        )
+        disks = [DomainDisk(str(system), "qcow2", "forerun-system")]
+        for number, stand_in in enumerate(self.blueprint.stand_ins):
+            path = self.machine / f"data{number}.raw"
+            self._make_stand_in(stand_in, path)
+            disks.append(DomainDisk(str(path), "raw", f"forerun-data{number}"))
+        seed = self.machine / "seed.iso"
+        instance = self.blueprint.run_id
+        make_seed_image(
+            seed,
+            write_seed_files(self.blueprint, self.keys, instance=instance, mac=self.mac, copy=copy),
+        )
+        disks.append(DomainDisk(str(seed), "raw", "forerun-seed", read_only=True))
+        return tuple(disks)
+
+    def _make_stand_in(self, stand_in: StandInDisk, path: Path) -> None:
+        self.yard.disks.make_data_disk(
+            path,
+            fstype=stand_in.fstype,
+            size_bytes=stand_in.size_bytes,
+            uuid=stand_in.uuid,
+            label=stand_in.label,
+        )
+
+    def start(self, disks: tuple[DomainDisk, ...], stack: ExitStack) -> tuple[PortMap, ...]:
+        """Start the domain; a port that somebody took meanwhile is tried anew."""
+        for attempt in range(1, START_TRIES + 1):
+            ports = tuple(
+                PortMap(find_free_port(), guest_port, purpose)
+                for guest_port, purpose in self.blueprint.guest_ports
+            )
+            entries = self._note(ports)
+            try:
+                self.yard.hypervisor.start(write_domain_xml(self._plan(disks, ports)))
+            except BaseException as problem:
+                _end_domain(self.yard, self.name, entries)
+                taken = isinstance(problem, HypervisorFailed) and "hostfwd" in problem.found
+                if taken and attempt < START_TRIES:
+                    continue
+                raise
+            stack.callback(_end_domain, self.yard, self.name, entries)
+            return ports
+        raise HypervisorFailed("No free loopback port could be had.", where=self.name)
+
+    def _note(self, ports: tuple[PortMap, ...]) -> list[int]:
+        ledger, run_id = self.yard.store.ledger, self.blueprint.run_id
+        entries = [ledger.note(run_id, "domain", self.name)]
+        entries += [ledger.note(run_id, "port", str(port.host_port)) for port in ports]
+        return entries
+
+    def _plan(self, disks: tuple[DomainDisk, ...], ports: tuple[PortMap, ...]) -> DomainPlan:
+        return DomainPlan(
+            name=self.name,
+            uuid=str(uuid.uuid4()),
+            mac=self.mac,
+            cpus=self.blueprint.cpus,
+            memory_bytes=self.blueprint.memory_bytes,
+            boot_mode=self.blueprint.recipe.boot_mode,
+            accelerator=self.yard.accelerator,
+            disks=disks,
+            console_log=str(self.console),
+            ports=ports,
+            nvram=str(self.machine / "nvram.fd"),
+            owner=self.blueprint.run_id,
+        )
+
+
+def _end_domain(yard: Yard, name: str, entries: list[int]) -> None:
+    try:
+        yard.hypervisor.end(name)
+    except ForerunError as problem:  # the ledger keeps it for a sweep
+        text = f"The clone {name} could not be ended: {problem.what} Run `forerun sweep`."
+        yard.sink.emit(Notice(yard.clock.monotonic(), "fault", text))
+        return
+    for entry in entries:
+        yard.store.ledger.strike(entry)
+
+
+def _make_dial(ports: tuple[PortMap, ...], keys: Keys) -> Callable[[], SshLink]:
+    port = next(p.host_port for p in ports if p.guest_port == ACCESS_PORT)
+    target = SshTarget(
+        "127.0.0.1", port, "root", key_text=keys.login_private, host_key=keys.host_public
+    )
+
+    def dial() -> SshLink:
+        return connect(target, timeout_s=20.0)
+
+    return dial
+
+
+def _keep(clone: Clone, ledger: Ledger) -> None:
+    """Leave the clone running on purpose, with what is needed to reach it."""
+    write_durably(clone.folder / "clone_key", clone.keys.login_private.encode("ascii"))
+    port = clone.host_port(ACCESS_PORT)
+    known = f"[127.0.0.1]:{port} {clone.keys.host_public}\n"
+    write_durably(clone.folder / "clone_known_hosts", known.encode("ascii"))
+    ledger.keep(clone.run_id)
+
+
+def write_reach_hint(clone: Clone) -> str:
+    """How to reach a kept clone, and how to remove it."""
+    port = clone.host_port(ACCESS_PORT)
+    return (
+        f"ssh -p {port} -i {clone.folder}/clone_key "
+        f"-o UserKnownHostsFile={clone.folder}/clone_known_hosts root@127.0.0.1\n"
+        f"forerun sweep --run {clone.run_id}"
+    )
