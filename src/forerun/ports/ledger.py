@@ -123,7 +123,10 @@ class Ledger:
                 " where (run = ? or ? = '') and (gone = 0 or ?) order by id",
                 (run, run, with_gone),
             ).fetchall()
-        return tuple(Entry(*row[:6], bool(row[6]), bool(row[7])) for row in rows)
+        return tuple(
+            Entry(number, owner, kind, name, pid, began, bool(kept), bool(gone))
+            for number, owner, kind, name, pid, began, kept, gone in rows
+        )
 
     def find_orphans(self) -> tuple[Entry, ...]:
         """Entries not kept on purpose whose process is gone."""

@@ -1,0 +1,241 @@
+"""Meters around the steps of a rehearsal, and what is derived from raw samples."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from forerun.errors import ForerunError
+from forerun.model.observation import (
+    DiskSample,
+    DownloadCount,
+    LabLoad,
+    Outage,
+    ProbeSample,
+    StepRecord,
+)
+from forerun.ports.clock import Clock
+from forerun.ports.gateway import Gateway, GatewayReading
+from forerun.ports.guest import Guest
+from forerun.ports.labhost import LabHost, LoadMark
+
+DISK_PERIOD_S = 5.0
+GOOD_LOOKS = 3
+MEMORY_BACKED = "/tmp"  # noqa: S108 - watched in the clone, not used here
+TICKS_PER_SECOND = 100  # USER_HZ of every Linux port in use, proc(5)
+
+
+@dataclass(frozen=True, slots=True)
+class StepMark:
+    """All counters at one end of a step."""
+
+    at_s: float
+    guest_cpu_s: float
+    host_cpu_s: float
+    load: LoadMark
+    gateway: GatewayReading
+    wire_bytes: int
+    wire_packets: int
+
+
+class StepMeter:
+    """Reads every counter before and after a step."""
+
+    def __init__(
+        self,
+        guest: Guest,
+        gateway: Gateway,
+        lab: LabHost,
+        clock: Clock,
+        *,
+        host_cpu: Callable[[], float],
+        mac: str,
+    ) -> None:
+        self._guest = guest
+        self._gateway = gateway
+        self._lab = lab
+        self._clock = clock
+        self._host_cpu = host_cpu
+        self._mac = mac
+        self._link_folder = ""
+
+    def mark(self) -> StepMark:
+        """The counters now; those of an unreachable clone read as 0."""
+        cpu_s, wire, packets = 0.0, 0, 0
+        with contextlib.suppress(ForerunError, FileNotFoundError):
+            cpu_s = read_cpu_seconds(self._guest)
+            wire, packets = self._read_wire()
+        now = self._clock.monotonic()
+        return StepMark(
+            now,
+            cpu_s,
+            self._host_cpu(),
+            self._lab.mark_load(now),
+            self._gateway.reading(),
+            wire,
+            packets,
+        )
+
+    def _read_wire(self) -> tuple[int, int]:
+        """Bytes and packets received on the sealed link since boot."""
+        if not self._link_folder:
+            found = self._guest.run(
+                f"grep -lixF {self._mac} /sys/class/net/*/address", timeout_s=60
+            )
+            self._link_folder = found.text().split("\n")[0].rpartition("/")[0]
+        base = f"{self._link_folder}/statistics"
+        values = [
+            int(self._guest.read_file(f"{base}/{name}").decode("ascii"))
+            for name in ("rx_bytes", "rx_packets")
+        ]
+        return values[0], values[1]
+
+    def forget_link(self) -> None:
+        """The interface may have another name after a reboot."""
+        self._link_folder = ""
+
+    def load(self, before: StepMark, after: StepMark) -> LabLoad:
+        """The lab host's load between two marks."""
+        return self._lab.load_between(before.load, after.load)
+
+
+def read_cpu_seconds(guest: Guest) -> float:
+    """Busy CPU seconds of the whole clone since its boot (proc(5), /proc/stat): user,
+    nice, system, irq, softirq; idle, iowait and steal are not work."""
+    fields = guest.read_file("/proc/stat", limit=512).decode("ascii").split("\n")[0].split()
+    user, nice, system, _idle, _iowait, irq, softirq = (int(value) for value in fields[1:8])
+    return (user + nice + system + irq + softirq) / TICKS_PER_SECOND
+
+
+def count_download(
+    before: StepMark, after: StepMark, *, planned: int, fetched: int
+) -> DownloadCount | None:
+    """One step's download; None when nothing was asked of the gateway."""
+    requests = after.gateway.requests - before.gateway.requests
+    if requests == 0:
+        return None
+    return DownloadCount(
+        planned_bytes=planned,
+        fetched_bytes=fetched,
+        gateway_bytes=after.gateway.packages - before.gateway.packages,
+        index_bytes=after.gateway.indexes - before.gateway.indexes,
+        outside_bytes=after.gateway.outside - before.gateway.outside,
+        cached_bytes=after.gateway.cached - before.gateway.cached,
+        header_bytes=after.gateway.headers - before.gateway.headers,
+        wire_bytes=max(-1, after.wire_bytes - before.wire_bytes),
+        wire_packets=max(-1, after.wire_packets - before.wire_packets),
+        requests=requests,
+    )
+
+
+class DiskWatch:
+    """Samples the clone's file systems at most every 5 s; costs it no process."""
+
+    def __init__(self, guest: Guest, clock: Clock, *, origin_s: float) -> None:
+        self._guest = guest
+        self._clock = clock
+        self._origin = origin_s
+        self._last_s = -DISK_PERIOD_S
+        self._targets: tuple[str, ...] = ()
+        self.samples: list[DiskSample] = []
+
+    def find_targets(self) -> None:
+        """The mounted file systems on disks (and memory-backed /tmp)."""
+        mounts = self._guest.read_file("/proc/mounts").decode("utf-8", "replace")
+        self._targets = find_disk_targets(mounts)
+
+    def sample(self) -> None:
+        """Take a sample if the last one is old enough; trouble is left to others."""
+        now = self._clock.monotonic()
+        if now - self._last_s < DISK_PERIOD_S:
+            return
+        self._last_s = now
+        try:
+            if not self._targets:
+                self.find_targets()
+            for target in self._targets:
+                room = self._guest.room(target)
+                self.samples.append(
+                    DiskSample(
+                        round(now - self._origin, 1), target, room.used_bytes, room.size_bytes
+                    )
+                )
+        except (ForerunError, FileNotFoundError):
+            return
+
+    def forget_targets(self) -> None:
+        """Mounts may differ after a reboot."""
+        self._targets = ()
+
+
+def find_disk_targets(mounts: str) -> tuple[str, ...]:
+    """Mount points worth watching in the text of /proc/mounts."""
+    found: dict[str, str] = {}
+    for line in mounts.splitlines():
+        fields = line.split()
+        if len(fields) < 3:
+            continue
+        source, target, fstype = fields[0], fields[1].replace("\\040", " "), fields[2]
+        in_memory = fstype == "tmpfs" and target == MEMORY_BACKED
+        if in_memory or (source.startswith("/dev/") and source not in found):
+            found[source] = target
+    return tuple(found.values())
+
+
+def find_outages(samples: Sequence[ProbeSample], steps: Sequence[StepRecord]) -> tuple[Outage, ...]:
+    """Outages of each service. Rule: it begins at the last good look before the first
+    bad one, and ends at the first of three good looks in a row; a service that was
+    never good has no outage, only no answer at all."""
+    outages: list[Outage] = []
+    for service in sorted({sample.service for sample in samples}):
+        own = [sample for sample in samples if sample.service == service]
+        outages.extend(_find_own_outages(service, own, steps))
+    return tuple(sorted(outages, key=lambda outage: outage.start_s))
+
+
+def _find_own_outages(
+    service: str, samples: list[ProbeSample], steps: Sequence[StepRecord]
+) -> list[Outage]:
+    found: list[Outage] = []
+    last_good: float | None = None
+    first_bad: ProbeSample | None = None
+    start = 0.0
+    good_run: list[float] = []
+    for sample in samples:
+        if sample.state == "up":
+            good_run.append(sample.at_s)
+            if first_bad is not None and len(good_run) >= GOOD_LOOKS:
+                found.append(_outage(first_bad, start, good_run[0], steps, ended=True))
+                first_bad = None
+            if first_bad is None:
+                last_good = sample.at_s
+            continue
+        good_run = []
+        if first_bad is None and last_good is not None and sample.state != "unknown":
+            first_bad, start = sample, last_good
+    if first_bad is not None:
+        found.append(_outage(first_bad, start, samples[-1].at_s, steps, ended=False))
+    return found
+
+
+def _outage(
+    first_bad: ProbeSample,
+    start: float,
+    end: float,
+    steps: Sequence[StepRecord],
+    *,
+    ended: bool,
+) -> Outage:
+    step = next(
+        (s.name for s in steps if s.started_s <= first_bad.at_s <= s.started_s + s.wall_s), ""
+    )
+    return Outage(
+        first_bad.service,
+        round(start, 2),
+        round(end, 2),
+        ended,
+        first_bad.cause,
+        step,
+        resolution_s=1.0,
+    )

@@ -1,0 +1,209 @@
+"""A reboot of the clone, cut into its parts.
+
+The instants come from three places: the serial console (stamped as it grows), the
+clone's own clock (uptime and the service manager's monotonic stamps), and the outside
+probes. All are put on the lab host's monotonic clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from forerun.errors import CloneUnreachable, ForerunError
+from forerun.model.observation import RebootSplit, StepEnd
+from forerun.ports.clock import Clock
+from forerun.ports.guest import SshGuest
+from forerun.stages.actions import Done
+
+_DOWN = re.compile(rb"reboot: Restarting system")
+_LOADER = re.compile(rb"GRUB|Loading Linux|Booting `")
+_READY_WAIT_S = 240.0
+_SETTLE_WAIT_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class ConsoleMark:
+    """The first moment a pattern was seen on the console."""
+
+    name: str
+    at_s: float
+
+
+class ConsoleWatch:
+    """Follows the serial log in a thread, stamping the first sight of each pattern."""
+
+    def __init__(self, path: Path, clock: Clock) -> None:
+        self._path = path
+        self._clock = clock
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._follow, daemon=True)
+        self.seen: dict[str, float] = {}
+        self._offset = path.stat().st_size if path.exists() else 0
+
+    def __enter__(self) -> ConsoleWatch:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join(timeout=5)
+
+    def _follow(self) -> None:
+        text = b""
+        while not self._stop.wait(0.1):
+            with contextlib.suppress(OSError), self._path.open("rb") as stream:
+                stream.seek(self._offset)
+                new = stream.read()
+                self._offset += len(new)
+                text = (text + new)[-65536:]
+            now = self._clock.monotonic()
+            for name, pattern in (("down", _DOWN), ("loader", _LOADER)):
+                if name == "loader" and "down" not in self.seen:
+                    continue
+                if name not in self.seen and pattern.search(text):
+                    self.seen[name] = now
+
+
+@dataclass(frozen=True, slots=True)
+class BootAccount:
+    """The clone's own account of its boot: the kernel's start on the lab host's clock,
+    and seconds from there to user space and to the service manager's "finished"."""
+
+    zero_s: float
+    userspace_s: float
+    finish_s: float
+    kernel: str
+    boot_id: str
+
+
+def read_boot_account(guest: SshGuest, clock: Clock) -> BootAccount:
+    """Raises CloneUnreachable; `finish_s` is 0 while the boot is not finished."""
+    uptime = float(guest.read_file("/proc/uptime").split()[0])
+    now = clock.monotonic()
+    shown = guest.run(
+        "systemctl show -p UserspaceTimestampMonotonic -p FinishTimestampMonotonic; uname -r",
+        timeout_s=60,
+    ).text()
+    stamps = dict(re.findall(r"(\w+)=(\d+)", shown))
+    boot_id = guest.read_file("/proc/sys/kernel/random/boot_id").decode("ascii").strip()
+    return BootAccount(
+        zero_s=now - uptime,
+        userspace_s=int(stamps.get("UserspaceTimestampMonotonic", "0")) / 1e6,
+        finish_s=int(stamps.get("FinishTimestampMonotonic", "0")) / 1e6,
+        kernel=shown.strip().splitlines()[-1],
+        boot_id=boot_id,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """Instants on the lab host's clock: request, first SSH answer, all services well."""
+
+    requested: float
+    answered: float
+    ready: float | None
+
+
+class Reboot:
+    """Restarts the clone and follows it back."""
+
+    def __init__(
+        self,
+        guest: SshGuest,
+        console: Path,
+        clock: Clock,
+        *,
+        origin_s: float,
+        is_ready: Callable[[float], bool],
+        is_running: Callable[[], bool],
+    ) -> None:
+        self._guest = guest
+        self._console = console
+        self._clock = clock
+        self._origin = origin_s
+        self._is_ready = is_ready
+        self._is_running = is_running
+
+    def run(self, *, allowed_s: float) -> tuple[Done, RebootSplit | None]:
+        """Ask for the restart, wait for the new boot, and cut the time into parts."""
+        before = read_boot_account(self._guest, self._clock)
+        with ConsoleWatch(self._console, self._clock) as watch:
+            requested = self._clock.monotonic()
+            with contextlib.suppress(ForerunError):  # the link may fall while it answers
+                self._guest.run("systemctl reboot --no-block", timeout_s=30)
+            self._guest.close()
+            try:
+                answered = self._wait_for_new_boot(before.boot_id, requested, allowed_s)
+            except CloneUnreachable as problem:
+                return Done(StepEnd.UNREACHABLE, problem.what, _tail(self._console), -1), None
+            account = self._wait_for_finish(requested, allowed_s)
+            ready = self._wait_for_services(answered)
+        return self._cut(before, account, _Times(requested, answered, ready), watch.seen)
+
+    def _wait_for_new_boot(self, old_id: str, requested: float, allowed_s: float) -> float:
+        """The instant at which SSH of the new boot answered."""
+        while True:
+            left = allowed_s - (self._clock.monotonic() - requested)
+            if left <= 0:
+                raise CloneUnreachable(f"The clone was not back after {allowed_s:.0f} s.")
+            self._guest.connect(patience_s=left, alive=self._is_running)
+            answered = self._clock.monotonic()
+            with contextlib.suppress(ForerunError):  # it may be the old boot, going down
+                text = self._guest.read_file("/proc/sys/kernel/random/boot_id")
+                if text.decode("ascii").strip() != old_id:
+                    return answered
+            self._guest.close()
+            self._clock.sleep(0.5)
+
+    def _wait_for_finish(self, requested: float, allowed_s: float) -> BootAccount:
+        while True:
+            account = read_boot_account(self._guest, self._clock)
+            late = self._clock.monotonic() - requested > allowed_s
+            if account.finish_s > 0 or late:
+                return account
+            self._clock.sleep(1.0)
+
+    def _wait_for_services(self, since: float) -> float | None:
+        limit = self._clock.monotonic() + _SETTLE_WAIT_S
+        while self._clock.monotonic() < limit:
+            if self._is_ready(since - self._origin):
+                return self._clock.monotonic()
+            self._clock.sleep(0.2)
+        return None
+
+    def _cut(
+        self, before: BootAccount, account: BootAccount, times: _Times, seen: dict[str, float]
+    ) -> tuple[Done, RebootSplit | None]:
+        requested, ready = times.requested, times.ready
+        down_at = seen.get("down", account.zero_s)
+        finished = account.zero_s + account.finish_s
+        end = max(finished, ready or finished)
+        split = RebootSplit(
+            requested_s=round(requested - self._origin, 2),
+            down_s=round(down_at - requested, 2),
+            loader_s=round(account.zero_s - down_at, 2),
+            kernel_s=round(account.userspace_s, 2),
+            userspace_s=round(account.finish_s - account.userspace_s, 2),
+            settle_s=round(end - finished, 2),
+            ssh_s=round(times.answered - requested, 2),
+            ready_s=round(ready - requested, 2) if ready else -1.0,
+            total_s=round(end - requested, 2),
+            own_kernel_s=round(account.userspace_s, 2),
+            own_userspace_s=round(account.finish_s - account.userspace_s, 2),
+            kernel_before=before.kernel,
+            kernel_after=account.kernel,
+            note="" if "down" in seen else "the console did not show the end of the old system",
+        )
+        late = "" if ready else "; not every watched service came back"
+        message = f"{before.kernel} -> {account.kernel}, {split.total_s:.0f} s{late}"
+        return Done(StepEnd.DONE, message), split
+
+
+def _tail(console: Path) -> tuple[str, ...]:
+    text = console.read_text(encoding="utf-8", errors="replace") if console.exists() else ""
+    return tuple(line[:200] for line in text.splitlines()[-20:])

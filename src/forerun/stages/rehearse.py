@@ -1,0 +1,372 @@
+"""The rehearsal driver: walks a profile on a clone and records what happens.
+
+Whatever goes wrong on the clone is a result: the rest of the record is kept. Only the
+lab host's own troubles are errors, and even then what was seen so far is kept.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forerun.distro.debian_logs import list_changes, parse_dpkg_log
+from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed
+from forerun.events import Sink, StepFinished, StepStarted
+from forerun.model.observation import (
+    CheckResult,
+    KeptFile,
+    LabLoad,
+    PackageChange,
+    PromptMet,
+    RebootSplit,
+    Seen,
+    StepEnd,
+    StepRecord,
+)
+from forerun.model.profile import Action, Profile, Site, Step
+from forerun.ports.clock import Clock
+from forerun.ports.prober import Prober
+from forerun.stages.actions import (
+    Done,
+    conclude_checks,
+    count_stored,
+    keep_configuration,
+    plan_download,
+    quiesce,
+    resume,
+    run_checks,
+    simulate,
+    switch_sources,
+)
+from forerun.stages.build import Clone
+from forerun.stages.measure import DiskWatch, StepMark, StepMeter, count_download
+from forerun.stages.reboot import Reboot
+from forerun.stages.session import PromptPolicy, StepSession
+from forerun.stages.upgrade import WalkEnd, walk
+
+_PLAN_VERB = re.compile(
+    r"apt-get\b[^\n|;&]*?\s(upgrade|dist-upgrade|full-upgrade)\b([^\n|;&]*)", re.MULTILINE
+)
+
+
+@dataclass(slots=True)
+class Observed:
+    """What a rehearsal has collected so far."""
+
+    steps: list[StepRecord] = field(default_factory=list)
+    prompts: list[PromptMet] = field(default_factory=list)
+    checks: list[CheckResult] = field(default_factory=list)
+    reboots: list[RebootSplit] = field(default_factory=list)
+    packages: tuple[PackageChange, ...] = ()
+    kept_files: tuple[KeptFile, ...] = ()
+    seen: list[Seen] = field(default_factory=list)
+    release_after: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ended:
+    done: Done
+    quiet_s: float = 0.0
+
+
+class Rehearsal:
+    """One walk of a profile on one clone."""
+
+    def __init__(
+        self,
+        clone: Clone,
+        profile: Profile,
+        site: Site,
+        *,
+        policy: PromptPolicy,
+        meter: StepMeter,
+        disk: DiskWatch,
+        prober: Prober,
+        clock: Clock,
+        sink: Sink,
+        folder: Path,
+        origin_s: float,
+        expected_s: dict[str, float],
+        is_running: Callable[[], bool],
+    ) -> None:
+        self._clone = clone
+        self._guest = clone.guest
+        self._profile = profile
+        self._site = site
+        self._policy = policy
+        self._meter = meter
+        self._disk = disk
+        self._prober = prober
+        self._clock = clock
+        self._sink = sink
+        self._folder = folder
+        self._origin = origin_s
+        self._expected = expected_s
+        self._is_running = is_running
+        self._rested: list[str] = []
+        self._since = ""
+        self.observed = Observed()
+        self._handlers: dict[Action, Callable[[Step], _Ended]] = {
+            Action.COMMANDS: self._do_commands,
+            Action.REBOOT: self._do_reboot,
+            Action.CHECKS: self._do_checks,
+            Action.KEEP_CONFIGURATION: self._do_keep,
+            Action.QUIESCE: self._do_quiesce,
+            Action.RESUME: self._do_resume,
+            Action.SWITCH_SOURCES: self._do_switch,
+            Action.SIMULATE: self._do_simulate,
+        }
+
+    def run(self) -> WalkEnd:
+        """Walk the profile to its end."""
+        steps = walk(self._profile)
+        step = next(steps)
+        number = 1
+        while True:
+            record = self._take(step, number)
+            self.observed.steps.append(record)
+            try:
+                step = steps.send(record)
+            except StopIteration as end:
+                self._examine()
+                result: WalkEnd = end.value
+                return result
+            number += 1
+
+    def _take(self, step: Step, number: int) -> StepRecord:
+        total = len(self._profile.steps)
+        expected = self._expected.get(step.name, 0.0)
+        now = self._clock.monotonic() - self._origin
+        self._sink.emit(
+            StepStarted(now, step.stage.value, step.name, step.title, number, total, expected)
+        )
+        planned, stored = self._before_download(step)
+        before = self._meter.mark()
+        try:
+            ended = self._handlers[step.action](step)
+        except HypervisorFailed:
+            raise
+        except (CloneUnreachable, FileNotFoundError) as problem:
+            what = problem.what if isinstance(problem, ForerunError) else str(problem)
+            ended = _Ended(Done(StepEnd.UNREACHABLE, what, (), -1))
+        after = self._meter.mark()
+        fetched = self._after_download(step, stored)
+        record = self._record(step, ended, before, after, (planned, fetched))
+        self._sink.emit(
+            StepFinished(
+                self._clock.monotonic() - self._origin,
+                step.name,
+                record.end.value,
+                record.wall_s,
+                record.message,
+            )
+        )
+        return record
+
+    def _before_download(self, step: Step) -> tuple[int, int]:
+        """Planned bytes and bytes stored so far; outside the step's own time."""
+        if not (step.downloads and step.changes_packages):
+            return -1, -1
+        verb = find_plan_verb(step.script)
+        try:
+            self._guest.ensure_gateway()
+            planned = plan_download(self._guest, verb, allowed_s=300) if verb else -1
+            return planned, count_stored(self._guest)
+        except ForerunError:
+            return -1, -1
+
+    def _after_download(self, step: Step, stored: int) -> int:
+        if stored < 0:
+            return -1
+        try:
+            return max(-1, count_stored(self._guest) - stored)
+        except ForerunError:
+            return -1
+
+    def _record(
+        self,
+        step: Step,
+        ended: _Ended,
+        before: StepMark,
+        after: StepMark,
+        counts: tuple[int, int],
+    ) -> StepRecord:
+        done = ended.done
+        load: LabLoad = self._meter.load(before, after)
+        restarted = step.action is Action.REBOOT
+        guest_cpu = after.guest_cpu_s - (0.0 if restarted else before.guest_cpu_s)
+        return StepRecord(
+            name=step.name,
+            title=step.title,
+            stage=step.stage.value,
+            action=step.action.value,
+            started_s=round(before.at_s - self._origin, 2),
+            wall_s=round(after.at_s - before.at_s, 2),
+            guest_cpu_s=round(max(0.0, guest_cpu), 2),
+            host_cpu_s=round(max(0.0, after.host_cpu_s - before.host_cpu_s), 2),
+            end=done.end,
+            exit_code=done.exit_code,
+            message=done.message,
+            last_lines=done.lines,
+            quiet_longest_s=ended.quiet_s,
+            reattached=self._guest.reattached,
+            load=load,
+            download=None
+            if restarted
+            else count_download(before, after, planned=counts[0], fetched=counts[1]),
+        )
+
+    def _between(self) -> None:
+        self._disk.sample()
+        self._guest.ensure_gateway()
+
+    def _write_transcript(self, text: bytes) -> None:
+        with (self._folder / "terminal.log").open("ab") as stream:
+            stream.write(text)
+
+    def _do_commands(self, step: Step) -> _Ended:
+        self._write_transcript(f"\n=== {step.stage.value}: {step.name} ===\n".encode())
+        session = StepSession(
+            self._guest,
+            name=step.name,
+            policy=self._policy,
+            clock=self._clock,
+            sink=self._sink,
+            origin_s=self._origin,
+            transcript=self._write_transcript,
+            between=self._between,
+        )
+        try:
+            end = session.run(
+                step.script,
+                dict(self._profile.environment),
+                allowed_s=step.time_allowed_s,
+                exits=step.exits,
+            )
+        finally:
+            self.observed.prompts.extend(session.prompts)
+        done = Done(end.end, end.message, end.last_lines, end.exit_code)
+        return _Ended(done, end.quiet_longest_s)
+
+    def _do_reboot(self, step: Step) -> _Ended:
+        self._collect_packages()  # the log is read while it can be
+        reboot = Reboot(
+            self._guest,
+            self._clone.console,
+            self._clock,
+            origin_s=self._origin,
+            is_ready=self._prober.is_ready,
+            is_running=self._is_running,
+        )
+        done, split = reboot.run(allowed_s=step.time_allowed_s)
+        if split is not None:
+            self.observed.reboots.append(split)
+        self._meter.forget_link()
+        self._disk.forget_targets()
+        return _Ended(done)
+
+    def _do_checks(self, step: Step) -> _Ended:
+        checks = (*self._profile.checks, *self._site.checks)
+        results = run_checks(self._guest, checks, moment=step.checks or "before")
+        self.observed.checks.extend(results)
+        return _Ended(conclude_checks(results))
+
+    def _do_keep(self, step: Step) -> _Ended:
+        return _Ended(keep_configuration(self._guest, self._folder, allowed_s=step.time_allowed_s))
+
+    def _do_quiesce(self, step: Step) -> _Ended:
+        units = (*self._profile.rest_units, *self._site.rest_units)
+        done, self._rested = quiesce(self._guest, units, allowed_s=step.time_allowed_s)
+        return _Ended(done)
+
+    def _do_resume(self, step: Step) -> _Ended:
+        if not self._rested:
+            return _Ended(Done(StepEnd.SKIPPED, "nothing had been stopped"))
+        return _Ended(resume(self._guest, self._rested, allowed_s=step.time_allowed_s))
+
+    def _do_switch(self, _step: Step) -> _Ended:
+        return _Ended(switch_sources(self._guest, self._profile.sources))
+
+    def _do_simulate(self, step: Step) -> _Ended:
+        done, plan = simulate(self._guest, allowed_s=step.time_allowed_s)
+        if plan is not None:
+            for change in plan.removals:
+                self.observed.seen.append(
+                    Seen(
+                        "service down",
+                        f"The upgrade removes the package {change.name}.",
+                        f"apt's plan: remove {change.name} {change.old}",
+                        "Decide before the window whether it may go, and what replaces it.",
+                        "apt-get(8), simulation on the clone",
+                    )
+                )
+        return _Ended(done)
+
+    def _examine(self) -> None:
+        """After the last step: what the clone looks like now. Best effort by design: a
+        clone that cannot be reached any more has said all it will."""
+        try:
+            self._collect_packages()
+            kept = self._guest.run(_FIND_KEPT, timeout_s=60).text()
+            self.observed.kept_files = find_kept_files(kept)
+            text = self._guest.run(
+                '. /etc/os-release; echo "$PRETTY_NAME $(cat /etc/debian_version)"', timeout_s=60
+            ).text()
+            self.observed.release_after = text.strip()
+            failed = self._guest.run("systemctl --failed --plain --no-legend", timeout_s=60).text()
+        except (ForerunError, FileNotFoundError):
+            return
+        for line in failed.splitlines():
+            unit = line.split()[0]
+            self.observed.seen.append(
+                Seen(
+                    "service down",
+                    f"The unit {unit} has failed.",
+                    line.strip(),
+                    f"Read `journalctl -u {unit}` on the clone; mend the cause before the window.",
+                    "systemctl(1), on the clone after the upgrade",
+                )
+            )
+
+    def _collect_packages(self) -> None:
+        try:
+            parts: list[bytes] = []
+            while chunk := self._guest.read_file("/var/log/dpkg.log", offset=sum(map(len, parts))):
+                parts.append(chunk)
+        except (ForerunError, FileNotFoundError):
+            return
+        text = b"".join(parts).decode("utf-8", "replace")
+        self.observed.packages = list_changes(parse_dpkg_log(text, since=self._since))
+
+    def note_log_start(self) -> None:
+        """Package changes before now belong to the template, not to the rehearsal."""
+        self._since = self._guest.run("date '+%Y-%m-%d %H:%M:%S'", timeout_s=60).text().strip()
+
+
+_FIND_KEPT = (
+    "find /etc -xdev -type f \\( -name '*.dpkg-dist' -o -name '*.dpkg-new' -o -name '*.dpkg-old' "
+    "-o -name '*.dpkg-bak' -o -name '*.ucf-dist' -o -name '*.ucf-old' -o -name '*.ucf-new' \\) "
+    "-printf '%s %p\\n'"
+)
+
+
+def find_kept_files(listing: str) -> tuple[KeptFile, ...]:
+    """Leftover configuration files from `SIZE PATH` lines."""
+    found: list[KeptFile] = []
+    for line in listing.splitlines():
+        size, _, path = line.partition(" ")
+        if size.isdigit() and path:
+            found.append(KeptFile(path, path.rsplit(".", 1)[0], int(size)))
+    return tuple(sorted(found, key=lambda kept: kept.path))
+
+
+def find_plan_verb(script: str) -> str:
+    """The package manager's verb of a step's script, with its options, for a plan of
+    the same action: "dist-upgrade", "upgrade --without-new-pkgs" or ""."""
+    match = _PLAN_VERB.search(script)
+    if match is None:
+        return ""
+    options = [word for word in match[2].split() if word.startswith("--")]
+    return " ".join((match[1], *options))
