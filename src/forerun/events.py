@@ -82,9 +82,7 @@ class Notice:
     text: str
 
 
-Event = (
-    PhaseStarted | PhaseFinished | StepStarted | StepOutput | StepFinished | PromptSeen | Notice
-)
+Event = PhaseStarted | PhaseFinished | StepStarted | StepOutput | StepFinished | PromptSeen | Notice
 
 
 class Sink(Protocol):

@@ -120,10 +120,19 @@ def list_allowed(sources: tuple[ArchiveSource, ...]) -> tuple[AllowedArchive, ..
     return tuple(allowed.values())
 
 
+def list_recipe_archives(recipe: TemplateRecipe) -> tuple[AllowedArchive, ...]:
+    """The allow-list for building one template."""
+    entries = (
+        ArchiveSource("", 0, ("deb",), (source.uri,), (source.suite,), source.components)
+        for source in recipe.sources
+    )
+    return list_allowed(tuple(entries))
+
+
 def _design_recipe(survey: CleanSurvey, profile: Profile, gaps: list[Gap]) -> TemplateRecipe:
     own_suites = {old for old, _ in profile.sources.suites}
     sources = tuple(
-        RecipeSource(_through_gateway(uri), suite, source.components)
+        RecipeSource(through_gateway(uri), suite, source.components)
         for source in survey.sources
         if source.enabled and "deb" in source.types
         for uri in source.uris
@@ -164,7 +173,7 @@ def _design_recipe(survey: CleanSurvey, profile: Profile, gaps: list[Gap]) -> Te
     )
 
 
-def _through_gateway(uri: str) -> str:
+def through_gateway(uri: str) -> str:
     """A clone speaks plain HTTP to the gateway, which asks by https where production
     does."""
     return "http://" + uri.split("://", 1)[-1].rstrip("/")

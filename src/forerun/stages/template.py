@@ -322,26 +322,28 @@ def _last_errors(log: Path) -> str:
     return "\n".join((errors or lines)[-6:])
 
 
-def import_template(source: Path, shop: Workshop, *, codename: str, boot_mode: str) -> TemplateInfo:
+def import_template(
+    source: Path, store: Store, disks: Disks, clock: Clock, *, codename: str, boot_mode: str
+) -> TemplateInfo:
     """Take over an existing qcow2 disk (with cloud-init inside) as a template."""
     if not source.is_file():
         raise NotFound("There is no such file.", where=str(source))
-    size = shop.disks.virtual_size(source)
-    if shop.disks.has_backing_file(source):
+    size = disks.virtual_size(source)
+    if disks.has_backing_file(source):
         raise TemplateFailed(
             "This image leans on another one.",
             where=str(source),
             hint="Flatten it first: qemu-img convert -O qcow2 IN OUT.",
         )
     template_id = digest_file(source)[:16]
-    if any(info.id == template_id for info in shop.store.find_templates()):
-        return find_template(shop.store, template_id)
-    with shop.store.new_folder(shop.store.templates, template_id) as aside:
+    if any(info.id == template_id for info in store.find_templates()):
+        return find_template(store, template_id)
+    with store.new_folder(store.templates, template_id) as aside:
         aside.chmod(0o711)
         disk = aside / "disk.qcow2"
-        shop.disks.convert(source, disk)
+        disks.convert(source, disk)
         disk.chmod(0o444)
-        shop.disks.check_image(disk)
+        disks.check_image(disk)
         info = TemplateInfo(
             id=template_id,
             title=f"imported {source.name}",
@@ -350,7 +352,7 @@ def import_template(source: Path, shop: Workshop, *, codename: str, boot_mode: s
             size_bytes=size,
             disk_bytes=disk.stat().st_size,
             digest=digest_file(disk),
-            built_at=format_instant(shop.clock.now()),
+            built_at=format_instant(clock.now()),
             build_seconds=0.0,
             root_uuid="",
             packages=(),

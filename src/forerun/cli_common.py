@@ -1,0 +1,128 @@
+"""What several commands share: options, sizes, the state folder."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from forerun.distro.debian_sources import parse_sources
+from forerun.errors import UsageError
+from forerun.model.blueprint import AllowedArchive, RecipeSource
+from forerun.model.survey import ArchiveSource
+from forerun.pipeline_bench import Bench, open_bench
+from forerun.ports.store import choose_state_folder
+from forerun.stages.design import list_allowed, through_gateway
+
+CAUTION = (
+    "A rehearsal on an approximate clone is no proof, and no backup. Read and copy only "
+    "systems you are authorised to. Your own change control decides."
+)
+
+DEFAULT_URI = ""
+UriOption = Annotated[
+    str,
+    typer.Option(
+        "--connect", help="libvirt URI; default: qemu:///system for root, else qemu:///session"
+    ),
+]
+ArchiveOption = Annotated[
+    list[str] | None,
+    typer.Option(help="archive URL and suites, as 'URL SUITE...'; default: this host's own"),
+]
+
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]i?)?B?", re.IGNORECASE)
+_BITS = re.compile(r"(\d+(?:\.\d+)?)\s*([kMG])?(?:bit/s)?")
+
+
+def say(text: str) -> None:
+    """Print to standard output."""
+    typer.echo(text)
+
+
+def open_here(uri: str) -> Bench:
+    """The bench on this user's state folder."""
+    uid = os.geteuid()
+    chosen = uri or ("qemu:///system" if uid == 0 else "qemu:///session")
+    return open_bench(choose_state_folder(dict(os.environ), uid=uid), chosen)
+
+
+def parse_size(text: str) -> int:
+    """Bytes from "1GiB", "512 MiB", "2GB" (IEC 80000-13: Ki = 1024, k = 1000)."""
+    match = _SIZE.fullmatch(text.strip())
+    if match is None:
+        raise UsageError("That is no size.", found=text, wanted="for example 1GiB or 512MiB")
+    unit = (match[2] or "").lower()
+    base = 1024 if unit.endswith("i") else 1000
+    power = "kmgt".index(unit[0]) + 1 if unit else 0
+    return int(float(match[1]) * base**power)
+
+
+def parse_bits(text: str) -> int:
+    """Bits per second from "20Mbit/s", decimal prefixes; 0 is no limit."""
+    match = _BITS.fullmatch(text.strip())
+    if match is None:
+        raise UsageError("That is no link rate.", found=text, wanted="for example 20Mbit/s")
+    factor = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}[match[2] or ""]
+    return int(float(match[1]) * factor)
+
+
+def find_recipe_sources(given: list[str] | None, codename: str) -> tuple[RecipeSource, ...]:
+    """Archives for a template: those given, or this host's own entries for that release."""
+    if given:
+        return tuple(
+            RecipeSource(through_gateway(words[0]), suite, ("main",))
+            for words in (text.split() for text in given)
+            for suite in (words[1:] or [codename])
+        )
+    found = tuple(
+        RecipeSource(through_gateway(uri), suite, source.components)
+        for source in parse_sources(_read_own_sources())
+        if source.enabled and "deb" in source.types
+        for uri in source.uris
+        for suite in source.suites
+        if suite.split("-")[0] == codename and not suite.endswith(("-backports", "-updates"))
+    )
+    if not found:
+        raise UsageError(
+            "No archive is known for that release.",
+            wanted=codename,
+            hint="Name it: --archive 'URL SUITE...'",
+        )
+    return tuple(dict.fromkeys(found))
+
+
+def find_archives(
+    given: list[str] | None, codename: str
+) -> tuple[tuple[AllowedArchive, tuple[str, ...]], ...]:
+    """The same archives as allow-list entries, each with its suites."""
+    try:
+        sources = find_recipe_sources(given, codename)
+    except UsageError:
+        return ()
+    grouped: dict[str, list[str]] = {}
+    for source in sources:
+        grouped.setdefault(source.uri, []).append(source.suite)
+    return tuple(
+        (allowed, tuple(suites))
+        for uri, suites in grouped.items()
+        for allowed in list_allowed_uri(uri)
+    )
+
+
+def list_allowed_uri(uri: str) -> tuple[AllowedArchive, ...]:
+    """One URI as an allow-list."""
+    return list_allowed((ArchiveSource("", 0, ("deb",), (uri,), (), ()),))
+
+
+def _read_own_sources() -> dict[str, str]:
+    folder = Path("/etc/apt")
+    paths = [folder / "sources.list", *folder.glob("sources.list.d/*")]
+    return {
+        str(path): path.read_text(encoding="utf-8", errors="replace")
+        for path in paths
+        if path.is_file() and path.suffix in (".list", ".sources")
+    }

@@ -1,0 +1,310 @@
+"""One rehearsal from its request to its record."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from forerun import __version__
+from forerun.errors import ForerunError, Interrupted
+from forerun.events import Notice, PhaseFinished, PhaseStarted, Sink
+from forerun.model.blueprint import Blueprint, TemplateInfo
+from forerun.model.observation import (
+    GapSeen,
+    LabFacts,
+    Outcome,
+    RunRecord,
+    Teardown,
+)
+from forerun.model.profile import Profile, Site, UnknownPrompt
+from forerun.model.survey import CleanSurvey
+from forerun.pipeline_bench import (
+    Bench,
+    Phase,
+    check_archives,
+    find_accelerator,
+    make_template,
+    open_gateway,
+)
+from forerun.ports.clock import format_instant
+from forerun.ports.gateway import ArchiveGateway
+from forerun.ports.prober import Prober
+from forerun.ports.store import Store, make_id
+from forerun.profiles import fit_profile
+from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
+from forerun.stages.design import design_clone
+from forerun.stages.lab import Accelerator
+from forerun.stages.measure import DiskWatch, StepMeter, find_outages
+from forerun.stages.rehearse import Observed, Rehearsal
+from forerun.stages.seed import filter_copy, write_settle_script
+from forerun.stages.session import AskPerson, PromptPolicy
+from forerun.stages.template import (
+    find_template,
+    verify_template,
+)
+from forerun.stages.upgrade import WalkEnd
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalRequest:
+    """What to rehearse and how."""
+
+    survey: CleanSurvey
+    profile: Profile
+    site: Site
+    cpus: int
+    memory_bytes: int
+    rate_limit_bits: int = 0
+    index_age_s: float = 3600.0
+    unknown: UnknownPrompt | None = None
+    ask: AskPerson | None = None
+    keep: bool = False
+    template_id: str = ""
+
+
+class RehearsalRun:
+    """One rehearsal from its request to its record."""
+
+    def __init__(self, request: RehearsalRequest, bench: Bench, sink: Sink) -> None:
+        self.request = request
+        self.bench = bench
+        self.sink = sink
+        self.id = make_id("run", bench.clock.now())
+        self.origin_s = bench.clock.monotonic()
+        self.started_at = format_instant(bench.clock.now())
+        self.preparation: list[tuple[str, float]] = []
+        self.observed = Observed()
+        self.end: WalkEnd | None = None
+        self.template: TemplateInfo | None = None
+        self.accelerator = Accelerator("", "")
+        self.hypervisor_name = ""
+        self.prober: Prober | None = None
+        self.disk: DiskWatch | None = None
+        self.blueprint: Blueprint | None = None
+        self.outside_bytes = 0
+        self.reach_hint = ""
+
+    def run(self, folder: Path) -> None:
+        """Do it all; whatever is raised, what was seen so far stays in this object."""
+        request, bench = self.request, self.bench
+        fit_profile(request.profile, request.survey.release)
+        hypervisor = bench.open_hypervisor()
+        with ExitStack() as stack:
+            stack.callback(hypervisor.close)
+            self.hypervisor_name = hypervisor.describe()
+            self.accelerator = find_accelerator(bench, hypervisor)
+            self.blueprint = self._design()
+            gateway = stack.enter_context(
+                ArchiveGateway(
+                    bench.store.archive,
+                    self.blueprint.allowed,
+                    rate_limit_bits=request.rate_limit_bits,
+                    index_age_s=request.index_age_s,
+                )
+            )
+            yard = Yard(
+                bench.store,
+                bench.disks,
+                hypervisor,
+                bench.lab,
+                bench.clock,
+                self.sink,
+                self.accelerator.name,
+                gateway.port,
+            )
+            check_room(yard, self.blueprint.memory_bytes)
+            self._run_in(folder, yard, gateway)
+
+    def _design(self) -> Blueprint:
+        request = self.request
+        return design_clone(
+            request.survey,
+            request.profile,
+            request.site,
+            run_id=self.id,
+            cpus=request.cpus,
+            memory_bytes=request.memory_bytes,
+        )
+
+    def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
+        blueprint = self._blueprint()
+        try:
+            with self._phase("archives", "old and new release reachable"):
+                check_archives(blueprint, self.request.profile, gateway)
+            self.template = self._make_template(blueprint)
+            copy = filter_copy(
+                self.bench.store.surveys / self.request.survey.id / "copy.tar",
+                blueprint.copy_paths,
+            )
+            began = self.bench.clock.monotonic()
+            self.sink.emit(PhaseStarted(began, "clone", "overlay, seed, first boot"))
+            with open_clone(blueprint, self.template, copy, yard) as clone:
+                took = round(self.bench.clock.monotonic() - began, 2)
+                self.preparation.append(("clone", took))
+                self.sink.emit(PhaseFinished(self.bench.clock.monotonic(), "clone", took))
+                try:
+                    self._on_clone(clone, folder, yard, gateway)
+                finally:
+                    with contextlib.suppress(OSError):
+                        shutil.copyfile(clone.console, folder / "console.log")
+                if self.request.keep:
+                    clone.keep = True
+                    self.reach_hint = write_reach_hint(clone)
+        finally:
+            self.outside_bytes += gateway.reading().outside
+
+    def _phase(self, name: str, detail: str = "") -> Phase:
+        return Phase(self.sink, self.bench.clock, name, detail)
+
+    def _make_template(self, blueprint: Blueprint) -> TemplateInfo:
+        if self.request.template_id:
+            info = find_template(self.bench.store, self.request.template_id)
+            verify_template(self.bench.store, info, self.bench.disks)
+            return info
+        age = self.request.index_age_s
+        with (
+            self._phase("template", "production's package set") as phase,
+            open_gateway(self.bench, blueprint.recipe, index_age_s=age) as gateway,
+        ):  # a gateway of its own: the clone's rate limit is not for building
+            info = make_template(blueprint.recipe, gateway, self.bench, self.sink)
+            self.outside_bytes += gateway.reading().outside
+        self.preparation.append(("template", phase.took_s))
+        return info
+
+    def _on_clone(self, clone: Clone, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
+        request, clock = self.request, self.bench.clock
+        with self._phase("settle", "services read their configuration") as phase:
+            settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
+        self.preparation.append(("settle", phase.took_s))
+        for line in settled.text().splitlines():
+            self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
+        services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
+        self.disk = DiskWatch(clone.guest, clock, origin_s=self.origin_s)
+        self.prober = Prober(services, clock=clock, origin_s=self.origin_s)
+        meter = StepMeter(
+            clone.guest,
+            gateway,
+            self.bench.lab,
+            clock,
+            host_cpu=lambda: yard.hypervisor.cpu_seconds(clone.name),
+            mac=clone.mac,
+        )
+        with self.prober:
+            rehearsal = Rehearsal(
+                clone,
+                request.profile,
+                request.site,
+                policy=self._policy(),
+                meter=meter,
+                disk=self.disk,
+                prober=self.prober,
+                clock=clock,
+                sink=self.sink,
+                folder=folder,
+                origin_s=self.origin_s,
+                expected_s=find_expected(self.bench.store, request, self.accelerator.name),
+                is_running=lambda: yard.hypervisor.is_running(clone.name),
+            )
+            self.observed = rehearsal.observed
+            rehearsal.note_log_start()
+            self.end = rehearsal.run()
+
+    def _blueprint(self) -> Blueprint:
+        if self.blueprint is None:
+            raise ValueError("the blueprint is made before the clone")
+        return self.blueprint
+
+    def _policy(self) -> PromptPolicy:
+        profile = self.request.profile
+        return PromptPolicy(
+            self.request.site.prompts,
+            profile.prompts,
+            self.request.unknown or profile.unknown_prompt,
+            profile.quiet_s,
+            self.request.ask,
+        )
+
+    def record(self, failure: BaseException | None) -> RunRecord:
+        """What was observed, complete or not."""
+        request, bench = self.request, self.bench
+        if self.end is not None and failure is None:
+            outcome, why = self.end.outcome, self.end.why
+        else:
+            outcome, why = Outcome.ABANDONED, say_failure(failure)
+        probes = self.prober.samples() if self.prober else ()
+        entries = bench.store.ledger.find(self.id, with_gone=True)
+        blueprint = self.blueprint
+        release = request.survey.release
+        return RunRecord(
+            id=self.id,
+            started_at=self.started_at,
+            finished_at=format_instant(bench.clock.now()),
+            host=request.survey.host,
+            survey_id=request.survey.id,
+            profile=request.profile.name,
+            profile_digest=request.profile.digest,
+            site_digest=request.site.digest,
+            outcome=outcome,
+            why=why,
+            template_id=self.template.id if self.template else "",
+            release_before=f"{release.title} {release.point}".strip(),
+            release_after=self.observed.release_after,
+            lab=LabFacts(
+                self.accelerator.name,
+                self.accelerator.why,
+                bench.lab.cpus(),
+                bench.lab.memory_bytes()[0],
+                self.hypervisor_name,
+            ),
+            clone_cpus=request.cpus,
+            clone_memory_bytes=request.memory_bytes,
+            preparation=tuple(self.preparation),
+            steps=tuple(self.observed.steps),
+            prompts=tuple(self.observed.prompts),
+            checks=tuple(self.observed.checks),
+            packages=self.observed.packages,
+            disk=tuple(self.disk.samples) if self.disk else (),
+            probes=probes,
+            outages=find_outages(probes, self.observed.steps),
+            reboots=tuple(self.observed.reboots),
+            kept_files=self.observed.kept_files,
+            fidelity=tuple(
+                GapSeen(gap.subject, gap.state, gap.note)
+                for gap in (blueprint.gaps if blueprint else ())
+            ),
+            seen=tuple(self.observed.seen),
+            rate_limit_bits=request.rate_limit_bits,
+            teardown=Teardown(
+                created=tuple(entry.label() for entry in entries),
+                left=tuple(e.label() for e in entries if not e.gone and not e.kept),
+                kept=tuple(e.label() for e in entries if not e.gone and e.kept),
+            ),
+            forerun_version=__version__,
+        )
+
+
+def say_failure(failure: BaseException | None) -> str:
+    """Why a run was cut short, in one line."""
+    if isinstance(failure, Interrupted):
+        return "interrupted"
+    if isinstance(failure, ForerunError):
+        return failure.what + (f" ({failure.found})" if failure.found else "")
+    return type(failure).__name__ if failure else "ended before the first step"
+
+
+def find_expected(store: Store, request: RehearsalRequest, accelerator: str) -> dict[str, float]:
+    """Seconds each step took in the newest comparable completed run, for progress only."""
+    for run_id in reversed(store.find_runs()):
+        with contextlib.suppress(ForerunError):
+            run = store.load_run(run_id)
+            same = (run.profile_digest, run.lab.accelerator, run.clone_cpus) == (
+                request.profile.digest,
+                accelerator,
+                request.cpus,
+            )
+            if same and run.outcome is Outcome.COMPLETED:
+                return {step.name: step.wall_s for step in run.steps}
+    return {}
