@@ -1,0 +1,1 @@
+"""forerun's tests; a package, so that tiers can share their workshops."""
