@@ -34,7 +34,7 @@ def survey_production(target: SshTarget, bench: Bench, sink: Sink) -> CleanSurve
     """Read production, sanitise in memory, store the result, prove that it leaks nothing."""
     clock = bench.clock
     began = clock.monotonic()
-    sink.emit(PhaseStarted(began, "survey", f"{target.user}@{target.host}"))
+    sink.emit(PhaseStarted(0.0, "survey", f"{target.user}@{target.host}"))
     vault = Vault()
     survey_id = make_id("survey", clock.now())
     link = connect(target)
@@ -61,7 +61,7 @@ def survey_production(target: SshTarget, bench: Bench, sink: Sink) -> CleanSurve
     took = clock.monotonic() - began
     sink.emit(
         PhaseFinished(
-            clock.monotonic(),
+            took,
             "survey",
             took,
             f"{len(survey.packages)} packages, {len(survey.entries)} files, "

@@ -52,7 +52,10 @@ def open_bench(state: Path, uri: str) -> Bench:
 class Phase:
     """Emits the start and the end of a phase and keeps how long it took."""
 
-    def __init__(self, sink: Sink, clock: Clock, name: str, detail: str = "") -> None:
+    def __init__(
+        self, sink: Sink, clock: Clock, name: str, detail: str = "", *, origin_s: float
+    ) -> None:
+        self._origin = origin_s
         self._sink = sink
         self._clock = clock
         self._name = name
@@ -61,14 +64,16 @@ class Phase:
 
     def __enter__(self) -> Phase:
         self._began = self._clock.monotonic()
-        self._sink.emit(PhaseStarted(self._began, self._name, self._detail))
+        self._sink.emit(PhaseStarted(self._began - self._origin, self._name, self._detail))
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         now = self._clock.monotonic()
         self.took_s = round(now - self._began, 2)
         if kind is None:
-            self._sink.emit(PhaseFinished(now, self._name, self.took_s, self._detail))
+            self._sink.emit(
+                PhaseFinished(now - self._origin, self._name, self.took_s, self._detail)
+            )
 
 
 def find_accelerator(bench: Bench, hypervisor: Hypervisor) -> Accelerator:
@@ -77,7 +82,12 @@ def find_accelerator(bench: Bench, hypervisor: Hypervisor) -> Accelerator:
 
 
 def make_template(
-    recipe: TemplateRecipe, gateway: ArchiveGateway, bench: Bench, sink: Sink
+    recipe: TemplateRecipe,
+    gateway: ArchiveGateway,
+    bench: Bench,
+    sink: Sink,
+    *,
+    origin_s: float | None = None,
 ) -> TemplateInfo:
     """The template of a recipe, built through the gateway when there is none yet."""
     hypervisor = bench.open_hypervisor()
@@ -92,6 +102,7 @@ def make_template(
             sink,
             accelerator.name,
             gateway.port,
+            bench.clock.monotonic() if origin_s is None else origin_s,
         )
         return build_template(recipe, shop)
     finally:

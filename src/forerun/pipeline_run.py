@@ -10,7 +10,7 @@ from pathlib import Path
 
 from forerun import __version__
 from forerun.errors import ForerunError, Interrupted
-from forerun.events import Notice, PhaseFinished, PhaseStarted, Sink
+from forerun.events import Notice, Sink
 from forerun.model.blueprint import Blueprint, TemplateInfo
 from forerun.model.observation import (
     GapSeen,
@@ -139,12 +139,10 @@ class RehearsalRun:
                 self.bench.store.surveys / self.request.survey.id / "copy.tar",
                 blueprint.copy_paths,
             )
-            began = self.bench.clock.monotonic()
-            self.sink.emit(PhaseStarted(began, "clone", "overlay, seed, first boot"))
-            with open_clone(blueprint, self.template, copy, yard) as clone:
-                took = round(self.bench.clock.monotonic() - began, 2)
-                self.preparation.append(("clone", took))
-                self.sink.emit(PhaseFinished(self.bench.clock.monotonic(), "clone", took))
+            with ExitStack() as stack:
+                with self._phase("clone", "overlay, seed, first boot") as phase:
+                    clone = stack.enter_context(open_clone(blueprint, self.template, copy, yard))
+                self.preparation.append(("clone", phase.took_s))
                 try:
                     self._on_clone(clone, folder, yard, gateway)
                 finally:
@@ -157,7 +155,7 @@ class RehearsalRun:
             self.outside_bytes += gateway.reading().outside
 
     def _phase(self, name: str, detail: str = "") -> Phase:
-        return Phase(self.sink, self.bench.clock, name, detail)
+        return Phase(self.sink, self.bench.clock, name, detail, origin_s=self.origin_s)
 
     def _make_template(self, blueprint: Blueprint) -> TemplateInfo:
         if self.request.template_id:
@@ -169,7 +167,9 @@ class RehearsalRun:
             self._phase("template", "production's package set") as phase,
             open_gateway(self.bench, blueprint.recipe, index_age_s=age) as gateway,
         ):  # a gateway of its own: the clone's rate limit is not for building
-            info = make_template(blueprint.recipe, gateway, self.bench, self.sink)
+            info = make_template(
+                blueprint.recipe, gateway, self.bench, self.sink, origin_s=self.origin_s
+            )
             self.outside_bytes += gateway.reading().outside
         self.preparation.append(("template", phase.took_s))
         return info

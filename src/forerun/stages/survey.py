@@ -115,7 +115,7 @@ def take_survey(
     return CleanSurvey(
         id=survey_id,
         taken_at=taken_at,
-        host=sanitiser.clean_name(host),
+        host=sanitiser.clean_name(raw.names.node or host),
         release=raw.release,
         machine=facts.machine,
         packages=facts.packages,

@@ -49,6 +49,7 @@ class Workshop:
     sink: Sink
     accelerator: str
     proxy_port: int
+    origin_s: float = 0.0
 
 
 def digest_recipe(recipe: TemplateRecipe) -> str:
@@ -136,7 +137,8 @@ class _Build:
         aside.rename(final)
 
     def _say(self, text: str) -> None:
-        self.shop.sink.emit(Notice(self.shop.clock.monotonic(), "note", text))
+        now = self.shop.clock.monotonic() - self.shop.origin_s
+        self.shop.sink.emit(Notice(now, "note", text))
 
     def _make_tree(self, target: Path) -> None:
         preferences = self.aside / "preferences"
