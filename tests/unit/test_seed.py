@@ -1,0 +1,252 @@
+"""The seed of a clone and the sanitised configuration that goes with it."""
+
+from __future__ import annotations
+
+import io
+import shlex
+import tarfile
+from dataclasses import replace
+from pathlib import Path
+
+import paramiko
+import pytest
+import yaml
+
+from forerun.errors import RecordDamaged
+from forerun.model.blueprint import Blueprint, StandInDisk, TemplateRecipe
+from forerun.ports.guest import GUARD_FILE
+from forerun.stages.design import ACCESS_PORT
+from forerun.stages.seed import (
+    COPY_NAME,
+    GATEWAY_PORT,
+    PROXY_FILE,
+    Keys,
+    filter_copy,
+    make_keys,
+    write_seed_files,
+    write_settle_script,
+)
+
+UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
+BLUEPRINT = Blueprint(
+    run_id="run-1",
+    survey_id="survey-1",
+    hostname="shelf01",
+    recipe=TemplateRecipe("debian", "bookworm", "amd64", "bios", 10 << 30, ()),
+    cpus=1,
+    memory_bytes=1 << 29,
+    stand_ins=(
+        StandInDisk("/srv/it's", "ext4", UUID, "archive", 1 << 30, f"UUID={UUID} /srv/it's ext4"),
+        StandInDisk("none", "swap", UUID.replace("6", "7"), "", 1 << 30, "UUID=7 none swap sw 0 0"),
+    ),
+    guest_ports=((ACCESS_PORT, "access"),),
+    allowed=(),
+    copy_paths=(),
+    held_back_paths=(),
+    enable_units=("nginx.service", "a'b.service"),
+    gaps=(),
+)
+KEYS = make_keys()
+
+
+def write(blueprint: Blueprint = BLUEPRINT, keys: Keys = KEYS) -> dict[str, bytes]:
+    return write_seed_files(blueprint, keys, instance="run-1", mac="52:54:00:12:34:56", copy=b"tar")
+
+
+def read_user_data(blueprint: Blueprint = BLUEPRINT) -> dict[str, object]:
+    text = write(blueprint)["user-data"].decode()
+    assert text.startswith("#cloud-config\n")  # cloud-init documentation, "User data formats"
+    data = yaml.safe_load(text)
+    assert isinstance(data, dict)
+    return data
+
+
+def list_files() -> dict[str, dict[str, str]]:
+    files = read_user_data()["write_files"]
+    assert isinstance(files, list)
+    return {entry["path"]: entry for entry in files}
+
+
+def pack(entries: dict[str, bytes], prefix: str = "./") -> bytes:
+    out = io.BytesIO()
+    with tarfile.open(fileobj=out, mode="w", format=tarfile.PAX_FORMAT) as tar:
+        for path, content in entries.items():
+            info = tarfile.TarInfo(prefix + path.lstrip("/"))
+            info.size, info.mode, info.uname = len(content), 0o640, "www-data"
+            tar.addfile(info, io.BytesIO(content))
+    return out.getvalue()
+
+
+# -- the seed's files
+
+
+def test_the_seed_has_what_a_first_boot_needs() -> None:
+    """cloud-init documentation, NoCloud: user-data and meta-data must be there, meta-data
+    names the instance; network-config has no top-level `network:` key."""
+    files = write()
+    assert set(files) == {"meta-data", "user-data", "network-config", COPY_NAME}
+    assert yaml.safe_load(files["meta-data"]) == {
+        "instance-id": "run-1",
+        "local-hostname": "shelf01",
+    }
+    network = yaml.safe_load(files["network-config"])
+    assert network["version"] == 2
+    assert "network" not in network
+    assert files[COPY_NAME] == b"tar"
+
+
+def test_the_network_is_matched_by_hardware_address_and_has_no_router() -> None:
+    """Names of interfaces differ between releases; nothing on the link leads out."""
+    (link,) = yaml.safe_load(write()["network-config"])["ethernets"].values()
+    assert link["match"] == {"macaddress": "52:54:00:12:34:56"}
+    assert link["addresses"] == ["10.0.2.15/24"]
+    assert not {"gateway4", "routes", "nameservers", "dhcp4", "dhcp6"} & set(link)
+
+
+def test_the_guard_file_is_laid() -> None:
+    """What proves to forerun that it talks to a clone names the run."""
+    assert "run-1" in list_files()[GUARD_FILE]["content"]
+
+
+def test_access_is_by_the_clones_own_key_only() -> None:
+    """A port of its own, no passwords, and files only root can read."""
+    files = list_files()
+    config = dict(
+        line.split(None, 1) for line in files["/etc/forerun/sshd_config"]["content"].splitlines()
+    )
+    assert config["Port"] == str(ACCESS_PORT)
+    assert config["PermitRootLogin"] == "prohibit-password"
+    assert (config["PasswordAuthentication"], config["KbdInteractiveAuthentication"]) == (
+        "no",
+        "no",
+    )
+    assert config["AllowTcpForwarding"] == "remote"
+    assert files["/etc/forerun/authorized_keys"]["content"] == KEYS.login_public + "\n"
+    for path in ("sshd_config", "host_key", "authorized_keys"):
+        assert files[f"/etc/forerun/{path}"]["permissions"] == "0600"
+
+
+def test_the_package_manager_asks_the_gateway() -> None:
+    """apt.conf(5): one proxy for http, on the clone's own loopback."""
+    assert list_files()[PROXY_FILE]["content"] == (
+        f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n'
+    )
+
+
+def test_the_only_secrets_are_the_clones_own() -> None:
+    """One private key, the clone's host key; the login key's private half stays on the lab
+    host; no password of any kind is set."""
+    files = write()
+    seed = b"".join(files.values())
+    assert seed.count(b"PRIVATE KEY-----") == 2  # begin and end of one key
+    assert KEYS.login_private.encode() not in seed.replace(b"\\n", b"\n")
+    host_key = list_files()["/etc/forerun/host_key"]["content"]
+    assert host_key == KEYS.host_private
+    for word in ("password", "passwd", "hashed_passwd", "chpasswd", "lock_passwd"):
+        assert word not in read_user_data()
+
+
+def test_every_clone_has_keys_of_its_own() -> None:
+    """Two sets share nothing; each pair belongs together (read by paramiko)."""
+    first, second = make_keys(), make_keys()
+    values = [first.login_private, first.host_private, second.login_private, second.host_private]
+    assert len(set(values)) == 4
+    for private, public in (
+        (first.login_private, first.login_public),
+        (first.host_private, first.host_public),
+    ):
+        key = paramiko.Ed25519Key.from_private_key(io.StringIO(private))
+        assert public.split()[:2] == ["ssh-ed25519", key.get_base64()]
+
+
+def test_the_copy_is_unpacked_once() -> None:
+    """`bootcmd` runs at every boot: a mark makes the second one do nothing, so that a
+    reboot in the middle of an upgrade does not put old files back."""
+    (command,) = read_user_data()["bootcmd"]  # type: ignore[misc]
+    assert command[:2] == ["sh", "-c"]
+    lines = command[2].splitlines()
+    assert lines[0] == "[ ! -e /etc/forerun/seeded ] || exit 0"
+    assert lines[-1].endswith("touch /etc/forerun/seeded")
+    assert any(line.startswith("tar -C / -xpf ") for line in lines)
+
+
+def test_data_mounts_are_added_and_quoted() -> None:
+    """Each stand-in's line goes to the mount table once; swap has no mount point; a quote
+    in a path stays one word for the shell."""
+    (command,) = read_user_data()["bootcmd"]  # type: ignore[misc]
+    script = command[2]
+    assert shlex.split(script.split("\nmkdir -p ")[2].split("\n")[0]) == ["/srv/it's"]
+    assert script.count(">> /etc/fstab") == 2
+    assert "mkdir -p 'none'" not in script
+
+
+def test_a_clone_without_data_disks_needs_none() -> None:
+    """No stand-ins, no line for the mount table."""
+    (command,) = read_user_data(replace(BLUEPRINT, stand_ins=()))["bootcmd"]  # type: ignore[misc]
+    assert "fstab" not in command[2]
+
+
+# -- the part of the copy that goes along
+
+
+@pytest.mark.parametrize("prefix", ["./", "", "/"])
+def test_only_chosen_files_go_to_the_clone(tmp_path: Path, prefix: str) -> None:
+    """By their absolute path, however the archive writes it; content, mode and owner stay."""
+    source = tmp_path / "copy.tar"
+    source.write_bytes(pack({"/etc/a": b"1", "/etc/shadow": b"2", "/etc/ab": b"3"}, prefix))
+    packed = filter_copy(source, ["/etc/a", "/etc/absent"])
+    with tarfile.open(fileobj=io.BytesIO(packed)) as tar:
+        (member,) = tar.getmembers()
+        stream = tar.extractfile(member)
+        assert stream is not None
+        assert stream.read() == b"1"
+    assert member.name.lstrip("./") == "etc/a"
+    assert (member.mode, member.uname) == (0o640, "www-data")
+
+
+def test_hidden_files_keep_their_dot(tmp_path: Path) -> None:
+    """/etc/.pwd.lock is not /etc/pwd.lock, and a name at the top may begin with a dot."""
+    source = tmp_path / "copy.tar"
+    source.write_bytes(pack({"/etc/.hidden": b"1", "/.top": b"2"}))
+    with tarfile.open(fileobj=io.BytesIO(filter_copy(source, ["/etc/.hidden"]))) as tar:
+        assert [member.name for member in tar] == ["./etc/.hidden"]
+
+
+def test_links_and_folders_go_along(tmp_path: Path) -> None:
+    """Symbolic links keep their target, folders their mode; neither has content."""
+    source = tmp_path / "copy.tar"
+    with tarfile.open(source, "w") as tar:
+        link = tarfile.TarInfo("./etc/alternatives/x")
+        link.type, link.linkname = tarfile.SYMTYPE, "/usr/bin/y"
+        folder = tarfile.TarInfo("./etc/conf.d")
+        folder.type, folder.mode = tarfile.DIRTYPE, 0o750
+        tar.addfile(link)
+        tar.addfile(folder)
+    packed = filter_copy(source, ["/etc/alternatives/x", "/etc/conf.d"])
+    with tarfile.open(fileobj=io.BytesIO(packed)) as tar:
+        got = {m.name: (m.type, m.linkname, m.mode) for m in tar}
+    assert got["./etc/alternatives/x"][:2] == (tarfile.SYMTYPE, "/usr/bin/y")
+    assert got["./etc/conf.d"][2] == 0o750
+
+
+@pytest.mark.parametrize("cut", [100, 700, 1500])
+def test_a_damaged_copy_is_refused(tmp_path: Path, cut: int) -> None:
+    """Cut short anywhere, it is RecordDamaged and says to survey again."""
+    source = tmp_path / "copy.tar"
+    source.write_bytes(pack({"/etc/a": b"x" * 2000})[:cut])
+    with pytest.raises(RecordDamaged) as caught:
+        filter_copy(source, ["/etc/a"])
+    assert caught.value.where == str(source)
+    assert "survey" in caught.value.hint
+
+
+# -- settling
+
+
+def test_settling_restarts_productions_services() -> None:
+    """Each unit is quoted, and one that does not restart is said, not fatal."""
+    script = write_settle_script(BLUEPRINT)
+    (loop,) = [line for line in script.splitlines() if line.startswith("for unit in")]
+    assert shlex.split(loop)[3:5] == ["nginx.service", "a'b.service;"]
+    assert 'echo "not restarted: $unit"' in script
+    assert "set -e" not in script
