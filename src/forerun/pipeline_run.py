@@ -242,7 +242,7 @@ class RehearsalRun:
             id=self.id,
             started_at=self.started_at,
             finished_at=format_instant(bench.clock.now()),
-            host=request.survey.host,
+            host=request.site.name or request.survey.host,
             survey_id=request.survey.id,
             profile=request.profile.name,
             profile_digest=request.profile.digest,

@@ -252,7 +252,7 @@ def describe(event: Event) -> tuple[str, str]:
     if isinstance(event, PromptSeen):
         kind = "declared" if event.declared else "undeclared"
         answer = f"answered {one_line(event.answer)!r}" if event.answer else "waits for an answer"
-        return "prompt", _join(f"{kind} prompt in {event.step}, {answer}", event.text)
+        return "prompt", _join(f"{kind} prompt in {event.step}, {answer}", _last_lines(event.text))
     level = "" if event.level == "note" else event.level
     return level, _join(event.level, event.text)
 
@@ -267,6 +267,11 @@ def _describe_step(event: StepStarted | StepFinished | StepOutput) -> tuple[str,
     style = "done" if event.end in ("done", "skipped") else "fault"
     took = f"{event.step} {event.end} after {say_seconds(event.wall_s)}"
     return style, _join(took, event.message)
+
+
+def _last_lines(text: str) -> str:
+    """A question stands at the end of its text."""
+    return one_line(" ".join(text.strip().splitlines()[-2:]))
 
 
 def _join(first: str, second: str) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import io
 import tarfile
-from collections.abc import Iterator, Mapping
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from forerun.errors import SurveyFailed
+from forerun.errors import HypervisorFailed, SurveyFailed
+from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
 
 
@@ -143,3 +145,103 @@ def check_production(production: Production, scope: CopyScope) -> None:
     assert seen, "the scope has files"  # noqa: S101
     with production.files(scope) as chunks:
         next(chunks)  # leaving early must not raise
+
+
+class FakeHypervisor:
+    """A hypervisor that keeps its domains in a table: name to the XML they were started
+    with. `foreign` are domains that somebody else runs; `broken` makes every request fail."""
+
+    def __init__(self, foreign: Mapping[str, str] | None = None, *, broken: bool = False) -> None:
+        self.domains = dict(foreign or {})
+        self.broken = broken
+        self.resets: list[str] = []
+        self.closed = False
+
+    def _ask(self) -> None:
+        if self.broken or self.closed:
+            raise HypervisorFailed("libvirt cannot be reached.", where="fake", hint="Start it.")
+
+    def describe(self) -> str:
+        """A name and a version."""
+        self._ask()
+        return "FAKE 1.0.0"
+
+    def start(self, xml: str) -> None:
+        """Keep the domain; a name that is there already is refused."""
+        self._ask()
+        name = ET.fromstring(xml).findtext("name") or ""  # noqa: S314 - written by ourselves
+        if name in self.domains:
+            raise HypervisorFailed("libvirt could not start the clone.", found=f"{name} exists")
+        self.domains[name] = xml
+
+    def is_running(self, name: str) -> bool:
+        """Whether it is in the table."""
+        self._ask()
+        return name in self.domains
+
+    def end(self, name: str) -> None:
+        """Take it off the table."""
+        self._ask()
+        self.domains.pop(name, None)
+
+    def cpu_seconds(self, name: str) -> float:
+        """A fake costs no time; a domain in the table has used a second."""
+        self._ask()
+        return 1.0 if name in self.domains else 0.0
+
+    def reset(self, name: str) -> None:
+        """Note the press of the button."""
+        self._ask()
+        if name in self.domains:
+            self.resets.append(name)
+
+    def find_owned(self) -> tuple[OwnedDomain, ...]:
+        """Those with forerun's mark."""
+        self._ask()
+        owners = ((name, read_owner(xml)) for name, xml in self.domains.items())
+        return tuple(
+            OwnedDomain(name, owner, running=True) for name, owner in owners if owner is not None
+        )
+
+    def close(self) -> None:
+        """Nothing can be asked any more."""
+        self.closed = True
+
+
+def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str]) -> None:
+    """What every Hypervisor keeps to; raises AssertionError naming the broken promise.
+
+    `write_xml` gives the XML of a small domain from its name and its owner. Domains that
+    are there before stay as they are."""
+    assert hypervisor.describe().strip(), "it says what it is"  # noqa: S101
+    before = hypervisor.find_owned()
+    name = "forerun-contract-check"
+    _check_missing(hypervisor, name)
+    hypervisor.start(write_xml(name, "run-contract"))
+    try:
+        assert hypervisor.is_running(name), "a started domain runs"  # noqa: S101
+        found = set(hypervisor.find_owned()) - set(before)
+        wanted = {OwnedDomain(name, "run-contract", running=True)}
+        assert found == wanted, f"it is found by its mark, with its owner: {found}"  # noqa: S101
+        assert hypervisor.cpu_seconds(name) >= 0.0, "its CPU time is told"  # noqa: S101
+        hypervisor.reset(name)
+        assert hypervisor.is_running(name), "a reset domain runs on"  # noqa: S101
+        try:
+            hypervisor.start(write_xml(name, "run-other"))
+        except HypervisorFailed:
+            pass
+        else:
+            raise AssertionError("a name that is taken is refused")
+    finally:
+        hypervisor.end(name)
+    _check_missing(hypervisor, name)
+    assert hypervisor.find_owned() == before, "nothing is left, nothing else is touched"  # noqa: S101
+
+
+def _check_missing(hypervisor: Hypervisor, name: str) -> None:
+    """Asking after a domain that is not there is no trouble."""
+    assert not hypervisor.is_running(name), "a missing domain does not run"  # noqa: S101
+    assert hypervisor.cpu_seconds(name) == 0.0, "a missing domain used no time"  # noqa: S101
+    hypervisor.reset(name)
+    hypervisor.end(name)
+    assert name not in {domain.name for domain in hypervisor.find_owned()}  # noqa: S101

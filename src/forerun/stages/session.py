@@ -27,6 +27,11 @@ _ESCAPES = re.compile(
 )
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x0c\x0e-\x1f\x7f-\x9f]")
 
+_PROGRESS = re.compile(
+    r"(?:Get:|Hit:|Fetched |Preparing to unpack |Unpacking |Setting up |Selecting |Removing "
+    r"|Processing triggers |Installing new version |\(Reading database )"
+)
+
 AskPerson = Callable[[str, str], str | None]
 
 
@@ -225,9 +230,8 @@ class StepSession:
             why=answer.why,
         )
         self.prompts.append(met)
-        self._sink.emit(
-            PromptSeen(now - self._origin, self._name, question, met.declared, met.answer)
-        )
+        shown = met.answer or ("" if answer.answered_by == "nobody" else "Enter")
+        self._sink.emit(PromptSeen(now - self._origin, self._name, question, met.declared, shown))
 
     def _finish(self, code: int, exits: Sequence[int]) -> SessionEnd:
         if code in exits:
@@ -255,6 +259,10 @@ class StepSession:
 
 
 def _take_question(text: str) -> str:
-    """The end of what is on the terminal: at most 30 lines and 2000 characters."""
+    """The question at the end of what is on the terminal, without the package manager's
+    progress before it: at most 30 lines and 2000 characters."""
     lines = [line.rstrip() for line in text.splitlines() if line.strip()]
+    progress = [number for number, line in enumerate(lines) if _PROGRESS.match(line)]
+    if progress and progress[-1] + 1 < len(lines):
+        lines = lines[progress[-1] + 1 :]
     return "\n".join(lines[-30:])[-2000:]
