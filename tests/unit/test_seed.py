@@ -61,6 +61,15 @@ def read_user_data(blueprint: Blueprint = BLUEPRINT) -> dict[str, object]:
     return data
 
 
+def read_unpack_script(blueprint: Blueprint = BLUEPRINT) -> str:
+    commands = read_user_data(blueprint)["bootcmd"]
+    assert isinstance(commands, list)
+    ((shell, flag, script),) = commands
+    assert (shell, flag) == ("sh", "-c")
+    assert isinstance(script, str)
+    return script
+
+
 def list_files() -> dict[str, dict[str, str]]:
     files = read_user_data()["write_files"]
     assert isinstance(files, list)
@@ -162,9 +171,7 @@ def test_every_clone_has_keys_of_its_own() -> None:
 def test_the_copy_is_unpacked_once() -> None:
     """`bootcmd` runs at every boot: a mark makes the second one do nothing, so that a
     reboot in the middle of an upgrade does not put old files back."""
-    (command,) = read_user_data()["bootcmd"]  # type: ignore[misc]
-    assert command[:2] == ["sh", "-c"]
-    lines = command[2].splitlines()
+    lines = read_unpack_script().splitlines()
     assert lines[0] == "[ ! -e /etc/forerun/seeded ] || exit 0"
     assert lines[-1].endswith("touch /etc/forerun/seeded")
     assert any(line.startswith("tar -C / -xpf ") for line in lines)
@@ -173,8 +180,7 @@ def test_the_copy_is_unpacked_once() -> None:
 def test_data_mounts_are_added_and_quoted() -> None:
     """Each stand-in's line goes to the mount table once; swap has no mount point; a quote
     in a path stays one word for the shell."""
-    (command,) = read_user_data()["bootcmd"]  # type: ignore[misc]
-    script = command[2]
+    script = read_unpack_script()
     assert shlex.split(script.split("\nmkdir -p ")[2].split("\n")[0]) == ["/srv/it's"]
     assert script.count(">> /etc/fstab") == 2
     assert "mkdir -p 'none'" not in script
@@ -182,8 +188,7 @@ def test_data_mounts_are_added_and_quoted() -> None:
 
 def test_a_clone_without_data_disks_needs_none() -> None:
     """No stand-ins, no line for the mount table."""
-    (command,) = read_user_data(replace(BLUEPRINT, stand_ins=()))["bootcmd"]  # type: ignore[misc]
-    assert "fstab" not in command[2]
+    assert "fstab" not in read_unpack_script(replace(BLUEPRINT, stand_ins=()))
 
 
 # -- the part of the copy that goes along
