@@ -40,7 +40,8 @@ def base(tmp_path: Path, disks: Disks) -> Path:
 
 def read_extensions(head: bytes, start: int) -> dict[int, bytes]:
     """Type, length, data, padded to 8 bytes; type 0 ends the list."""
-    found, at = {}, start
+    found: dict[int, bytes] = {}
+    at = start
     while True:
         kind, length = struct.unpack_from(">II", head, at)
         if kind == END:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.server
+import itertools
 import socket
 import struct
 import threading
@@ -192,5 +193,5 @@ def test_samples_tell_an_outage_that_was_planned() -> None:
     states = [(sample.state, sample.cause) for sample in samples]
     kinds = [state for n, state in enumerate(states) if n == 0 or state != states[n - 1]]
     assert kinds == [("up", ""), ("down", "refused"), ("up", "")]
-    gaps = [b.at_s - a.at_s for a, b in zip(samples, samples[1:], strict=False)]
+    gaps = [b.at_s - a.at_s for a, b in itertools.pairwise(samples)]
     assert all(abs(gap - PERIOD_S) < 0.3 for gap in gaps)
