@@ -55,6 +55,20 @@ class Guest(Protocol):
 
     reattached: int
 
+    def connect(self, *, patience_s: float, alive: Callable[[], bool] = lambda: True) -> None:
+        """Wait until the clone answers and proves that it is one; CloneUnreachable after
+        `patience_s`, or at once when `alive` says that it is gone."""
+        ...
+
+    def ensure_gateway(self) -> None:
+        """Open the way to the archive gateway again if it is gone; never raises a
+        ForerunError."""
+        ...
+
+    def close(self) -> None:
+        """End every connection; the clone itself runs on."""
+        ...
+
     def run(self, script: str, *, timeout_s: float) -> ExecResult:
         """Run a short shell script to its end."""
         ...

@@ -27,7 +27,7 @@ from forerun.model.blueprint import (
 from forerun.ports.clock import Clock
 from forerun.ports.disks import Disks, make_seed_image
 from forerun.ports.domain_xml import write_domain_xml
-from forerun.ports.guest import SshGuest
+from forerun.ports.guest import Guest, SshGuest
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.labhost import LabHost, find_free_port
 from forerun.ports.ledger import Ledger
@@ -43,9 +43,15 @@ FIRST_ANSWER_S = 420.0
 START_TRIES = 3
 
 
+def log_in(target: SshTarget, timeout_s: float) -> SshLink:
+    """A logged-in connection to a clone; errors as `ports.ssh.connect` raises them."""
+    return connect(target, timeout_s=timeout_s)
+
+
 @dataclass(frozen=True, slots=True)
 class Yard:
-    """What clones are built with."""
+    """What clones are built with. `connect` logs in to a clone, with a time limit in
+    seconds; `free_port` names a loopback port that nobody listens on."""
 
     store: Store
     disks: Disks
@@ -55,6 +61,8 @@ class Yard:
     sink: Sink
     accelerator: str
     gateway_port: int
+    connect: Callable[[SshTarget, float], SshLink] = log_in
+    free_port: Callable[[], int] = find_free_port
 
 
 @dataclass(slots=True)
@@ -66,7 +74,7 @@ class Clone:
     folder: Path
     console: Path
     ports: tuple[PortMap, ...]
-    guest: SshGuest
+    guest: Guest
     keys: Keys
     mac: str
     answered_s: float
@@ -119,7 +127,7 @@ def open_clone(
         site = _BuildingSite(blueprint, template, machine, yard)
         ports = site.start(site.make_disks(copy), stack)
         guest = SshGuest(
-            _make_dial(ports, site.keys),
+            _make_dial(ports, site.keys, yard.connect),
             gateway_port=yard.gateway_port,
             guest_gateway_port=GATEWAY_PORT,
             clock=yard.clock,
@@ -211,7 +219,7 @@ class _BuildingSite:
         """Start the domain; a port that somebody took meanwhile is tried anew."""
         for attempt in range(1, START_TRIES + 1):
             ports = tuple(
-                PortMap(find_free_port(), guest_port, purpose)
+                PortMap(self.yard.free_port(), guest_port, purpose)
                 for guest_port, purpose in self.blueprint.guest_ports
             )
             entries = self._note(ports)
@@ -261,14 +269,16 @@ def _end_domain(yard: Yard, name: str, entries: list[int]) -> None:
         yard.store.ledger.strike(entry)
 
 
-def _make_dial(ports: tuple[PortMap, ...], keys: Keys) -> Callable[[], SshLink]:
+def _make_dial(
+    ports: tuple[PortMap, ...], keys: Keys, log_in_to: Callable[[SshTarget, float], SshLink]
+) -> Callable[[], SshLink]:
     port = next(p.host_port for p in ports if p.guest_port == ACCESS_PORT)
     target = SshTarget(
         "127.0.0.1", port, "root", key_text=keys.login_private, host_key=keys.host_public
     )
 
     def dial() -> SshLink:
-        return connect(target, timeout_s=20.0)
+        return log_in_to(target, 20.0)
 
     return dial
 

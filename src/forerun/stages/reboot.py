@@ -14,10 +14,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from forerun.errors import CloneUnreachable, ForerunError
+from forerun.errors import CloneUnreachable, ForerunError, LinkLost, ProductionUnreachable
 from forerun.model.observation import RebootSplit, StepEnd
 from forerun.ports.clock import Clock
-from forerun.ports.guest import SshGuest
+from forerun.ports.guest import Guest
 from forerun.stages.actions import Done
 
 _DOWN = re.compile(rb"reboot: Restarting system")
@@ -81,7 +81,7 @@ class BootAccount:
     boot_id: str
 
 
-def read_boot_account(guest: SshGuest, clock: Clock) -> BootAccount:
+def read_boot_account(guest: Guest, clock: Clock) -> BootAccount:
     """Raises CloneUnreachable; `finish_s` is 0 while the boot is not finished."""
     uptime = float(guest.read_file("/proc/uptime").split()[0])
     now = clock.monotonic()
@@ -114,7 +114,7 @@ class Reboot:
 
     def __init__(
         self,
-        guest: SshGuest,
+        guest: Guest,
         console: Path,
         clock: Clock,
         *,
@@ -151,9 +151,11 @@ class Reboot:
             left = allowed_s - (self._clock.monotonic() - requested)
             if left <= 0:
                 raise CloneUnreachable(f"The clone was not back after {allowed_s:.0f} s.")
-            self._guest.connect(patience_s=left, alive=self._is_running)
-            answered = self._clock.monotonic()
-            with contextlib.suppress(ForerunError):  # it may be the old boot, going down
+            # It may be the old boot, going down while it is asked: a link that is lost
+            # or refused halfway says nothing about the new one.
+            with contextlib.suppress(LinkLost, ProductionUnreachable):
+                self._guest.connect(patience_s=left, alive=self._is_running)
+                answered = self._clock.monotonic()
                 text = self._guest.read_file("/proc/sys/kernel/random/boot_id")
                 if text.decode("ascii").strip() != old_id:
                     return answered
