@@ -12,6 +12,18 @@ from dataclasses import dataclass
 from forerun.errors import HypervisorFailed, SurveyFailed
 from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
+from forerun.testing_guest import FakeClock, FakeGuest, FakeTurn
+
+__all__ = [
+    "FakeClock",
+    "FakeEntry",
+    "FakeGuest",
+    "FakeHypervisor",
+    "FakeProduction",
+    "FakeTurn",
+    "check_hypervisor",
+    "check_production",
+]
 
 
 @dataclass(frozen=True, slots=True)
