@@ -190,6 +190,7 @@ class RehearsalRun:
             self.bench.lab,
             clock,
             host_cpu=lambda: yard.hypervisor.cpu_seconds(clone.name),
+            sent=clone.guest.sent_bytes,
             mac=clone.mac,
         )
         with self.prober:
@@ -206,6 +207,11 @@ class RehearsalRun:
                 folder=folder,
                 origin_s=self.origin_s,
                 expected_s=find_expected(self.bench.store, request, self.accelerator.name),
+                chosen=frozenset(
+                    package.name
+                    for package in request.survey.packages
+                    if not package.automatic or not package.candidate
+                ),
                 is_running=lambda: yard.hypervisor.is_running(clone.name),
             )
             self.observed = rehearsal.observed

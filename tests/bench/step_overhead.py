@@ -6,7 +6,7 @@ import time
 
 from forerun.events import Discard
 from forerun.model.profile import UnknownPrompt
-from forerun.ports.guest import SshGuest
+from forerun.ports.guest import Guest
 from forerun.ports.prober import Prober
 from forerun.stages.build import Clone, open_clone
 from forerun.stages.measure import DiskWatch, StepMeter
@@ -41,7 +41,7 @@ def in_a_step(clone: Clone, meter: StepMeter, disk: DiskWatch, number: int) -> f
     return after.at_s - before.at_s
 
 
-def by_hand(guest: SshGuest) -> float:
+def by_hand(guest: Guest) -> float:
     """The same command over a plain connection, nothing else looking."""
     began = time.monotonic()
     done = guest.run(f"{COMMAND} >/dev/null 2>&1", timeout_s=900)
@@ -62,6 +62,7 @@ def main() -> None:
                 ground.bench.lab,
                 clock,
                 host_cpu=lambda: ground.yard.hypervisor.cpu_seconds(clone.name),
+                sent=clone.guest.sent_bytes,
                 mac=clone.mac,
             )
             disk = DiskWatch(clone.guest, clock, origin_s=0.0)

@@ -144,9 +144,6 @@ LOCAL = ArchiveSource(
 )  # fmt: skip
 
 
-@pytest.mark.xfail(
-    strict=True, reason="_design_recipe turns cdrom: and file: entries into http: sources"
-)
 def test_discs_and_folders_are_not_asked_through_the_gateway() -> None:
     """They are on no allow-list and in no recipe: no clone and no build can read them."""
     survey = replace(SURVEY, sources=(LOCAL, *SURVEY.sources))

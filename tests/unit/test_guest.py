@@ -71,6 +71,9 @@ class FakeLink:
             raise LinkLost("The SSH connection was lost.")
         self.answers -= 1
 
+    def sent_bytes(self) -> int:
+        return 0
+
     def exec(self, command: str, *, timeout_s: float, stdin: bytes = b"") -> ExecResult:
         self._use()
         self.machine.ran.append(command)

@@ -37,7 +37,7 @@ DOORS = {
 }
 MODULE_CAP = 400
 # Above the cap for a reason; the figure is a ceiling, so that they do not grow on.
-LARGER = {"ports/ssh.py": 520}
+LARGER = {"ports/ssh.py": 440}
 FUNCTION_CAP = 50
 
 

@@ -72,7 +72,9 @@ class DownloadCount:
     gateway: body bytes the gateway served for packages; index: body bytes served for
     indexes; outside: body bytes the gateway fetched from outside; cached: served
     from its cache; headers: HTTP header bytes sent; wire: bytes received on the
-    clone's network interface; wire_packets: packets received there.
+    clone's network interface; wire_packets: packets received there; tunnel: bytes sent
+    to the clone on the gateway's own SSH connection; session: bytes sent to it on
+    forerun's other connection (looking, keys typed).
     """
 
     planned_bytes: int = -1
@@ -85,6 +87,8 @@ class DownloadCount:
     wire_bytes: int = -1
     wire_packets: int = -1
     requests: int = 0
+    tunnel_bytes: int = -1
+    session_bytes: int = -1
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,6 +65,10 @@ class Guest(Protocol):
         ForerunError."""
         ...
 
+    def sent_bytes(self) -> tuple[int, int]:
+        """(forerun's own, the gateway's) bytes sent to the clone so far."""
+        ...
+
     def close(self) -> None:
         """End every connection; the clone itself runs on."""
         ...
@@ -126,6 +130,13 @@ class SshGuest:
         self._link: SshLink | None = None
         self._gateway_link: SshLink | None = None
         self.reattached = 0
+        self._sent = {"session": 0, "gateway": 0}
+
+    def sent_bytes(self) -> tuple[int, int]:
+        """(forerun's own, the gateway's) bytes sent to the clone, all links together."""
+        own = self._link.sent_bytes() if self._link else 0
+        gateway = self._gateway_link.sent_bytes() if self._gateway_link else 0
+        return self._sent["session"] + own, self._sent["gateway"] + gateway
 
     def connect(self, *, patience_s: float, alive: Callable[[], bool] = lambda: True) -> None:
         """Dial until the clone answers and proves that it is a clone.
@@ -167,6 +178,7 @@ class SshGuest:
         """The archive gateway has a connection of its own, so that losing the
         operator's does not cut a download."""
         if self._gateway_link is not None:
+            self._sent["gateway"] += self._gateway_link.sent_bytes()
             self._gateway_link.close()
         self._gateway_link = self._dial()
         self._gateway_link.forward_back(self._guest_gateway_port, to_port=self._gateway_port)
@@ -177,6 +189,7 @@ class SshGuest:
             try:
                 return question(self._link)
             except LinkLost:
+                self._sent["session"] += self._link.sent_bytes()
                 self._link.close()
         self._link = self._dial_until(self._patience_s, lambda: True)
         self.reattached += 1
@@ -196,8 +209,9 @@ class SshGuest:
 
     def close(self) -> None:
         """End both connections."""
-        for link in (self._link, self._gateway_link):
+        for name, link in (("session", self._link), ("gateway", self._gateway_link)):
             if link is not None:
+                self._sent[name] += link.sent_bytes()
                 link.close()
         self._link = self._gateway_link = None
 

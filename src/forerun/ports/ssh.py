@@ -10,14 +10,11 @@ import logging
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Protocol
+from typing import cast
 
 import paramiko
-from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric import ed25519
 
 from forerun.errors import (
     ForerunError,
@@ -26,109 +23,36 @@ from forerun.errors import (
     LoginRefused,
     ProductionUnreachable,
 )
+from forerun.ports.ssh_shapes import ExecResult, Room, SshLink, SshTarget, make_key_pair
+
+__all__ = [
+    "ExecResult",
+    "ParamikoLink",
+    "Room",
+    "SshLink",
+    "SshTarget",
+    "connect",
+    "format_fingerprint",
+    "make_key_pair",
+]
 
 # Failed attempts are expected while a clone boots; what matters reaches the caller as an error.
 logging.getLogger("paramiko").addHandler(logging.NullHandler())
 
 
-@dataclass(frozen=True, slots=True)
-class SshTarget:
-    """Where to log in and how the host key is proved.
-
-    `host_key` pins one public key ("ssh-ed25519 AAAA..."); without it the key must be
-    in `known_hosts` (default: the user's and the system's files) unless `accept_new`,
-    which records an unknown key there and still refuses a changed one. `key_text` is a
-    private key held in memory only, in OpenSSH form.
-    """
-
-    host: str
-    port: int = 22
-    user: str = "root"
-    key_file: Path | None = None
-    known_hosts: Path | None = None
-    accept_new: bool = False
-    host_key: str = ""
-    key_text: str = field(default="", repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class ExecResult:
-    """A finished remote command."""
-
-    exit_code: int
-    stdout: bytes
-    stderr: bytes
-
-    def text(self) -> str:
-        """Standard output as text, undecodable bytes replaced."""
-        return self.stdout.decode("utf-8", "replace")
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """A file system's size and use in bytes; free is what root could still use."""
-
-    size_bytes: int
-    used_bytes: int
-    free_bytes: int
-
-
-class SshLink(Protocol):
-    """One logged-in SSH connection. Every method raises LinkLost when it is gone."""
-
-    def exec(self, command: str, *, timeout_s: float, stdin: bytes = b"") -> ExecResult:
-        """Run a shell command line to its end; raises LinkLost on time-out too."""
-        ...
-
-    def stream(self, command: str, *, timeout_s: float) -> AbstractContextManager[Iterator[bytes]]:
-        """Run a command and hand out its standard output in chunks. Leaving the
-        context early ends the command. `timeout_s` bounds the wait for each chunk."""
-        ...
-
-    def read_file(self, path: str, *, offset: int = 0, limit: int = 1 << 20) -> bytes:
-        """Bytes of a file from `offset`, at most `limit`, through the link's own file
-        channel (no process is started there). A missing file raises FileNotFoundError."""
-        ...
-
-    def write_file(self, path: str, content: bytes, *, mode: int = 0o600) -> None:
-        """Write a whole file."""
-        ...
-
-    def list_folder(self, path: str) -> tuple[str, ...]:
-        """Names in a folder."""
-        ...
-
-    def read_link(self, path: str) -> str:
-        """Where a symbolic link points; "" when it is gone."""
-        ...
-
-    def room(self, path: str) -> Room:
-        """Size and use of the file system that holds `path`."""
-        ...
-
-    def forward_back(self, port: int, *, to_port: int) -> int:
-        """Make 127.0.0.1:`port` of the far side lead to 127.0.0.1:`to_port` here."""
-        ...
-
-    def alive(self) -> bool:
-        """Whether the connection still stands, as far as is known here."""
-        ...
-
-    def close(self) -> None:
-        """End the connection."""
-        ...
-
-
 class ParamikoLink:
     """An SSH connection by paramiko; use `connect`."""
 
-    def __init__(self, client: paramiko.SSHClient, name: str) -> None:
+    def __init__(
+        self, client: paramiko.SSHClient, name: str, meter: _CountedSocket | None = None
+    ) -> None:
         transport = client.get_transport()
         if transport is None:
             raise LinkLost(f"The SSH connection to {name} closed at once.", where=name)
         self._client = client
         self._transport = transport
         self._name = name
+        self._meter = meter
         self._files: _FileChannel | None = None
         self._forwards: list[_BackForward] = []
 
@@ -256,11 +180,31 @@ class ParamikoLink:
         """Whether the transport still believes in the connection."""
         return self._transport.is_active()
 
+    def sent_bytes(self) -> int:
+        """Bytes written to the connection so far, as TCP payload."""
+        return self._meter.sent if self._meter else 0
+
     def close(self) -> None:
         """End the connection."""
         for forward in self._forwards:
             forward.close()
         self._client.close()
+
+
+class _CountedSocket:
+    """A connected socket that counts what is written to it."""
+
+    def __init__(self, inner: socket.socket) -> None:
+        self._inner = inner
+        self.sent = 0
+
+    def send(self, data: bytes, flags: int = 0) -> int:
+        count = self._inner.send(data, flags)
+        self.sent += count
+        return count
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._inner, name)
 
 
 class _FileChannel(paramiko.SFTPClient):
@@ -405,26 +349,15 @@ def format_fingerprint(key: paramiko.PKey) -> str:
     return "SHA256:" + base64.b64encode(digest).decode("ascii").rstrip("=")
 
 
-def make_key_pair() -> tuple[str, str]:
-    """A new Ed25519 pair: (private key in OpenSSH form, public key line)."""
-    key = ed25519.Ed25519PrivateKey.generate()
-    private = key.private_bytes(
-        serialization.Encoding.PEM,
-        serialization.PrivateFormat.OpenSSH,
-        serialization.NoEncryption(),
-    )
-    public = key.public_key().public_bytes(
-        serialization.Encoding.OpenSSH, serialization.PublicFormat.OpenSSH
-    )
-    return private.decode("ascii"), public.decode("ascii")
-
-
 def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
     """Log in. Raises HostKeyMismatch, LoginRefused or ProductionUnreachable."""
     client = paramiko.SSHClient()
     name = f"{target.user}@{target.host}:{target.port}"
     try:
         _prepare_host_keys(client, target)
+        meter = _CountedSocket(
+            socket.create_connection((target.host, target.port), timeout=timeout_s)
+        )
         client.connect(
             target.host,
             port=target.port,
@@ -433,6 +366,7 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
             pkey=_read_key(target.key_text) if target.key_text else None,
             allow_agent=not (target.key_file or target.key_text),
             look_for_keys=not (target.key_file or target.key_text),
+            sock=cast("socket.socket", meter),
             timeout=timeout_s,
             banner_timeout=timeout_s,
             auth_timeout=timeout_s,
@@ -440,7 +374,7 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
         transport = client.get_transport()
         if transport is not None:
             transport.set_keepalive(15)
-        return ParamikoLink(client, name)
+        return ParamikoLink(client, name, meter)
     except HostKeyMismatch:
         client.close()
         raise

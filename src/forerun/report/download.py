@@ -92,11 +92,23 @@ def _carried(count: DownloadCount) -> int:
     return count.gateway_bytes + count.index_bytes + count.header_bytes
 
 
+def _framing(count: DownloadCount) -> int:
+    """What the tunnel added: measured on its own connection where that was counted."""
+    if count.tunnel_bytes >= 0:
+        return max(0, count.tunnel_bytes - _carried(count))
+    return tunnel_bytes(_carried(count))
+
+
+def _session(count: DownloadCount) -> int:
+    return max(0, count.session_bytes)
+
+
 def _name_overheads(steps: Steps) -> tuple[ByteCount, ...]:
     counts = _on_wire(steps)
     if not counts:
         return ()
     packets = sum(c.wire_packets for c in counts)
+    measured = all(c.tunnel_bytes >= 0 for c in counts)
     return (
         ByteCount(
             "http_headers",
@@ -114,9 +126,17 @@ def _name_overheads(steps: Steps) -> tuple[ByteCount, ...]:
         ByteCount(
             "tunnel_framing",
             "SSH tunnel framing",
-            sum(tunnel_bytes(_carried(c)) for c in counts),
-            f"{SSH_FRAMING} bytes for every {SSH_MESSAGE} carried",
-            Provenance.ASSUMED,
+            sum(_framing(c) for c in counts),
+            "sent on the gateway's own connection, less what it carried"
+            if measured
+            else f"{SSH_FRAMING} bytes for every {SSH_MESSAGE} carried",
+            Provenance.MEASURED if measured else Provenance.ASSUMED,
+        ),
+        ByteCount(
+            "own_session",
+            "forerun's own looking",
+            sum(_session(c) for c in counts),
+            "sent on forerun's other connection",
         ),
     )
 
@@ -167,12 +187,12 @@ def _compare_all(steps: Steps) -> tuple[Comparison, ...]:
 def _compare_wire(steps: Steps) -> Comparison:
     counts = _on_wire(steps)
     packets = sum(c.wire_packets for c in counts)
-    bodies = sum(_carried(c) + tunnel_bytes(_carried(c)) for c in counts)
+    bodies = sum(_carried(c) + _framing(c) + _session(c) for c in counts)
     wire = sum(c.wire_bytes for c in counts)
     assumption = (
         f"Every packet has {PACKET_HEADERS} header bytes (14 Ethernet, 20 IPv4, 20 TCP) and "
-        f"every SSH message is full. What is left over is the operator's session, the outside "
-        f"looks at services and what was sent twice."
+        f"the tunnel's framing and forerun's own session are as named above. What is left over "
+        f"is the outside looks at services and what was sent twice."
     )
     if wire:
         other = (bodies + frame_bytes(packets, timestamps=True) - wire) / wire

@@ -134,6 +134,10 @@ class _Page:
         yield from self._section("What the rehearsal saw", lines, len(found))
 
     def _checks(self) -> Iterator[str]:
+        if self._report.checks and not any(check.after for check in self._report.checks):
+            yield ""
+            yield self._paint("Checks: the run ended before they were run again", _BOLD)
+            return
         changed = [c for c in self._report.checks if c.change not in ("same", "passes", "skipped")]
         passing = sum(c.after == "pass" for c in self._report.checks)
         lines: list[str] = []

@@ -136,6 +136,7 @@ def _design_recipe(survey: CleanSurvey, profile: Profile, gaps: list[Gap]) -> Te
         for source in survey.sources
         if source.enabled and "deb" in source.types
         for uri in source.uris
+        if uri.startswith(("http://", "https://"))  # discs and folders are out of reach
         for suite in source.suites
         if suite in own_suites
     )

@@ -37,6 +37,8 @@ class StepMark:
     gateway: GatewayReading
     wire_bytes: int
     wire_packets: int
+    session_bytes: int = 0
+    tunnel_bytes: int = 0
 
 
 class StepMeter:
@@ -50,6 +52,7 @@ class StepMeter:
         clock: Clock,
         *,
         host_cpu: Callable[[], float],
+        sent: Callable[[], tuple[int, int]],
         mac: str,
     ) -> None:
         self._guest = guest
@@ -57,6 +60,7 @@ class StepMeter:
         self._lab = lab
         self._clock = clock
         self._host_cpu = host_cpu
+        self._sent = sent
         self._mac = mac
         self._link_folder = ""
 
@@ -75,6 +79,7 @@ class StepMeter:
             self._gateway.reading(),
             wire,
             packets,
+            *self._sent(),
         )
 
     def _read_wire(self) -> tuple[int, int]:
@@ -126,6 +131,8 @@ def count_download(
         wire_bytes=max(-1, after.wire_bytes - before.wire_bytes),
         wire_packets=max(-1, after.wire_packets - before.wire_packets),
         requests=requests,
+        tunnel_bytes=after.tunnel_bytes - before.tunnel_bytes,
+        session_bytes=after.session_bytes - before.session_bytes,
     )
 
 

@@ -6,13 +6,12 @@ lab host's own troubles are errors, and even then what was seen so far is kept.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from forerun.distro.debian_logs import list_changes, parse_dpkg_log
-from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed
+from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed, Interrupted
 from forerun.events import Sink, StepFinished, StepStarted
 from forerun.model.observation import (
     CheckResult,
@@ -41,14 +40,16 @@ from forerun.stages.actions import (
     switch_sources,
 )
 from forerun.stages.build import Clone
+from forerun.stages.examine import (
+    FIND_KEPT,
+    find_kept_files,
+    find_plan_verb,
+    judge_removals,
+)
 from forerun.stages.measure import DiskWatch, StepMark, StepMeter, count_download
 from forerun.stages.reboot import Reboot
 from forerun.stages.session import PromptPolicy, StepSession
 from forerun.stages.upgrade import WalkEnd, walk
-
-_PLAN_VERB = re.compile(
-    r"apt-get\b[^\n|;&]*?\s(upgrade|dist-upgrade|full-upgrade)\b([^\n|;&]*)", re.MULTILINE
-)
 
 
 @dataclass(slots=True)
@@ -89,6 +90,7 @@ class Rehearsal:
         folder: Path,
         origin_s: float,
         expected_s: dict[str, float],
+        chosen: Collection[str],
         is_running: Callable[[], bool],
     ) -> None:
         self._clone = clone
@@ -104,6 +106,7 @@ class Rehearsal:
         self._folder = folder
         self._origin = origin_s
         self._expected = expected_s
+        self._chosen = chosen
         self._is_running = is_running
         self._rested: list[str] = []
         self._since = ""
@@ -146,7 +149,10 @@ class Rehearsal:
         before = self._meter.mark()
         try:
             ended = self._handlers[step.action](step)
-        except HypervisorFailed:
+        except (HypervisorFailed, Interrupted) as problem:
+            cut = _Ended(Done(StepEnd.STOPPED, problem.what, (), -1))
+            ended_at = replace(before, at_s=self._clock.monotonic())  # nothing more can be asked
+            self.observed.steps.append(self._record(step, cut, before, ended_at, (-1, -1)))
             raise
         except (CloneUnreachable, FileNotFoundError) as problem:
             what = problem.what if isinstance(problem, ForerunError) else str(problem)
@@ -203,7 +209,9 @@ class Rehearsal:
             stage=step.stage.value,
             action=step.action.value,
             started_s=round(before.at_s - self._origin, 2),
-            wall_s=round(after.at_s - before.at_s, 2),
+            wall_s=round(
+                (self._clock.monotonic() if after is before else after.at_s) - before.at_s, 2
+            ),
             guest_cpu_s=round(max(0.0, guest_cpu), 2),
             host_cpu_s=round(max(0.0, after.host_cpu_s - before.host_cpu_s), 2),
             end=done.end,
@@ -292,16 +300,8 @@ class Rehearsal:
     def _do_simulate(self, step: Step) -> _Ended:
         done, plan = simulate(self._guest, allowed_s=step.time_allowed_s)
         if plan is not None:
-            for change in plan.removals:
-                self.observed.seen.append(
-                    Seen(
-                        "service down",
-                        f"The upgrade removes the package {change.name}.",
-                        f"apt's plan: remove {change.name} {change.old}",
-                        "Decide before the window whether it may go, and what replaces it.",
-                        "apt-get(8), simulation on the clone",
-                    )
-                )
+            names = [(change.name, change.old) for change in plan.removals]
+            self.observed.seen.extend(judge_removals(names, self._chosen))
         return _Ended(done)
 
     def _examine(self) -> None:
@@ -309,7 +309,7 @@ class Rehearsal:
         clone that cannot be reached any more has said all it will."""
         try:
             self._collect_packages()
-            kept = self._guest.run(_FIND_KEPT, timeout_s=60).text()
+            kept = self._guest.run(FIND_KEPT, timeout_s=60).text()
             self.observed.kept_files = find_kept_files(kept)
             text = self._guest.run(
                 '. /etc/os-release; echo "$PRETTY_NAME $(cat /etc/debian_version)"', timeout_s=60
@@ -343,30 +343,3 @@ class Rehearsal:
     def note_log_start(self) -> None:
         """Package changes before now belong to the template, not to the rehearsal."""
         self._since = self._guest.run("date '+%Y-%m-%d %H:%M:%S'", timeout_s=60).text().strip()
-
-
-_FIND_KEPT = (
-    "find /etc -xdev -type f \\( -name '*.dpkg-dist' -o -name '*.dpkg-new' -o -name '*.dpkg-old' "
-    "-o -name '*.dpkg-bak' -o -name '*.ucf-dist' -o -name '*.ucf-old' -o -name '*.ucf-new' \\) "
-    "-printf '%s %p\\n'"
-)
-
-
-def find_kept_files(listing: str) -> tuple[KeptFile, ...]:
-    """Leftover configuration files from `SIZE PATH` lines."""
-    found: list[KeptFile] = []
-    for line in listing.splitlines():
-        size, _, path = line.partition(" ")
-        if size.isdigit() and path:
-            found.append(KeptFile(path, path.rsplit(".", 1)[0], int(size)))
-    return tuple(sorted(found, key=lambda kept: kept.path))
-
-
-def find_plan_verb(script: str) -> str:
-    """The package manager's verb of a step's script, with its options, for a plan of
-    the same action: "dist-upgrade", "upgrade --without-new-pkgs" or ""."""
-    match = _PLAN_VERB.search(script)
-    if match is None:
-        return ""
-    options = [word for word in match[2].split() if word.startswith("--")]
-    return " ".join((match[1], *options))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 import tarfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -51,6 +52,12 @@ def open_production(
     text = first.read(ProbeName.OS_RELEASE).decode("utf-8", "replace")
     distro = detect_distro(text)
     return first.with_probes(distro.probes()), distro
+
+
+def _choose_name(host: str, node: str) -> str:
+    """The name the server was called by, unless that was a bare address: its own then."""
+    bare = re.fullmatch(r"[0-9.]+|.*:.*|localhost", host) is not None
+    return node if bare and node else host
 
 
 @dataclass(slots=True)
@@ -115,7 +122,7 @@ def take_survey(
     return CleanSurvey(
         id=survey_id,
         taken_at=taken_at,
-        host=sanitiser.clean_name(raw.names.node or host),
+        host=sanitiser.clean_name(_choose_name(host, raw.names.node)),
         release=raw.release,
         machine=facts.machine,
         packages=facts.packages,
