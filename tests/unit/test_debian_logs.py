@@ -14,6 +14,7 @@ from forerun.distro.debian_logs import (
     parse_apt_fetched,
     parse_dpkg_log,
     parse_history_log,
+    parse_need_to_get,
     parse_print_uris,
     parse_simulation,
 )
@@ -151,3 +152,12 @@ def test_fetched_line(line: str, size: int, within: int, seconds: float) -> None
     assert [(row.size_bytes, row.within_bytes, row.seconds) for row in found] == [
         (size, within, seconds)
     ]
+
+
+def test_what_apt_needs_to_get_is_summed_over_its_runs() -> None:
+    """`Need to get` lines, with and without the part that is there already, in apt's units
+    (SizeToStr in apt-pkg/contrib/strutl.cc: powers of 1000)."""
+    text = "Need to get 27.2 MB of archives.\nx\nNeed to get 606 kB/1,204 kB of archives.\n"
+    assert parse_need_to_get(text) == 27_200_000 + 606_000
+    assert parse_need_to_get("Need to get 0 B/96.1 MB of archives.\n") == 0
+    assert parse_need_to_get("Fetched 5 B in 0s (1 B/s)\n") == -1

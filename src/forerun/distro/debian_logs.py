@@ -140,6 +140,23 @@ _FETCHED = re.compile(
 )
 
 
+_NEED = re.compile(
+    r"^Need to get ([\d,.]+) ([kMGTPEZY]?)B(?:/[\d,.]+ [kMGTPEZY]?B)? of", re.MULTILINE
+)
+
+
+def parse_need_to_get(text: str) -> int:
+    """Bytes that apt said it needs to get, summed over the text; -1 where it said
+    nothing. It rounds as `parse_apt_fetched` explains: by 0.5 % at most."""
+    found = _NEED.findall(text)
+    if not found:
+        return -1
+    return sum(
+        round(float(number.replace(",", "")) * 1000 ** ("kMGTPEZY".index(unit) + 1 if unit else 0))
+        for number, unit in found
+    )
+
+
 def parse_apt_fetched(text: str) -> tuple[FetchedLine, ...]:
     """Every `Fetched 156 MB in 1min 2s (2,500 kB/s)` line, in order.
 

@@ -245,7 +245,7 @@ def simulate(guest: Guest, *, allowed_s: float) -> tuple[Done, Simulation | None
         text = (answer.text() + answer.stderr.decode("utf-8", "replace")).strip()
         return Done(StepEnd.FAILED, text.splitlines()[-1] if text else "no plan", (), 1), None
     plan = parse_simulation(answer.text())
-    download = plan_download(guest, "dist-upgrade", allowed_s=allowed_s)
+    download = plan_download(guest, allowed_s=allowed_s)
     removed = ", ".join(change.name for change in plan.removals) or "nothing"
     message = (
         f"{len(plan.upgrades)} to upgrade, {len(plan.installs)} new, "
@@ -255,9 +255,9 @@ def simulate(guest: Guest, *, allowed_s: float) -> tuple[Done, Simulation | None
     return Done(StepEnd.DONE, message, (f"removes: {removed}",)), plan
 
 
-def plan_download(guest: Guest, verb: str, *, allowed_s: float) -> int:
-    """Bytes that the package manager plans to fetch for `verb`; -1 if it cannot say."""
-    answer = guest.run(f"apt-get --print-uris -qq -y {verb}", timeout_s=allowed_s)
+def plan_download(guest: Guest, *, allowed_s: float) -> int:
+    """Bytes that the package manager plans to fetch; -1 if it cannot say."""
+    answer = guest.run("apt-get --print-uris -qq -y dist-upgrade", timeout_s=allowed_s)
     if answer.exit_code != 0:
         return -1
     return parse_print_uris(answer.text()).total_bytes

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Sequence
 
 from forerun.model.observation import KeptFile, Seen
-
-_PLAN_VERB = re.compile(
-    r"apt-get\b[^\n|;&]*?\s(upgrade|dist-upgrade|full-upgrade)\b([^\n|;&]*)", re.MULTILINE
-)
 
 FIND_KEPT = (
     "find /etc -xdev -type f \\( -name '*.dpkg-dist' -o -name '*.dpkg-new' -o -name '*.dpkg-old' "
@@ -57,13 +52,3 @@ def find_kept_files(listing: str) -> tuple[KeptFile, ...]:
         if size.isdigit() and path:
             found.append(KeptFile(path, path.rsplit(".", 1)[0], int(size)))
     return tuple(sorted(found, key=lambda kept: kept.path))
-
-
-def find_plan_verb(script: str) -> str:
-    """The package manager's verb of a step's script, with its options, for a plan of
-    the same action: "dist-upgrade", "upgrade --without-new-pkgs" or ""."""
-    match = _PLAN_VERB.search(script)
-    if match is None:
-        return ""
-    options = [word for word in match[2].split() if word.startswith("--")]
-    return " ".join((match[1], *options))

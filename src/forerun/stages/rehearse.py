@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from forerun.distro.debian_logs import list_changes, parse_dpkg_log
+from forerun.distro.debian_logs import list_changes, parse_dpkg_log, parse_need_to_get
 from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed, Interrupted
 from forerun.events import Sink, StepFinished, StepStarted
 from forerun.model.observation import (
@@ -32,7 +32,6 @@ from forerun.stages.actions import (
     conclude_checks,
     count_stored,
     keep_configuration,
-    plan_download,
     quiesce,
     resume,
     run_checks,
@@ -43,7 +42,6 @@ from forerun.stages.build import Clone
 from forerun.stages.examine import (
     FIND_KEPT,
     find_kept_files,
-    find_plan_verb,
     judge_removals,
 )
 from forerun.stages.measure import DiskWatch, StepMark, StepMeter, count_download
@@ -70,6 +68,7 @@ class Observed:
 class _Ended:
     done: Done
     quiet_s: float = 0.0
+    text: str = ""
 
 
 class Rehearsal:
@@ -145,7 +144,7 @@ class Rehearsal:
         self._sink.emit(
             StepStarted(now, step.stage.value, step.name, step.title, number, total, expected)
         )
-        planned, stored = self._before_download(step)
+        stored = self._count_before(step)
         before = self._meter.mark()
         try:
             ended = self._handlers[step.action](step)
@@ -158,7 +157,8 @@ class Rehearsal:
             what = problem.what if isinstance(problem, ForerunError) else str(problem)
             ended = _Ended(Done(StepEnd.UNREACHABLE, what, (), -1))
         after = self._meter.mark()
-        fetched = self._after_download(step, stored)
+        fetched = self._count_fetched(step, stored)
+        planned = parse_need_to_get(ended.text) if stored >= 0 else -1
         record = self._record(step, ended, before, after, (planned, fetched))
         self._sink.emit(
             StepFinished(
@@ -171,19 +171,17 @@ class Rehearsal:
         )
         return record
 
-    def _before_download(self, step: Step) -> tuple[int, int]:
-        """Planned bytes and bytes stored so far; outside the step's own time."""
+    def _count_before(self, step: Step) -> int:
+        """Package bytes stored so far; outside the step's own time."""
         if not (step.downloads and step.changes_packages):
-            return -1, -1
-        verb = find_plan_verb(step.script)
+            return -1
         try:
             self._guest.ensure_gateway()
-            planned = plan_download(self._guest, verb, allowed_s=300) if verb else -1
-            return planned, count_stored(self._guest)
+            return count_stored(self._guest)
         except ForerunError:
-            return -1, -1
+            return -1
 
-    def _after_download(self, step: Step, stored: int) -> int:
+    def _count_fetched(self, step: Step, stored: int) -> int:
         if stored < 0:
             return -1
         try:
@@ -256,7 +254,7 @@ class Rehearsal:
         finally:
             self.observed.prompts.extend(session.prompts)
         done = Done(end.end, end.message, end.last_lines, end.exit_code)
-        return _Ended(done, end.quiet_longest_s)
+        return _Ended(done, end.quiet_longest_s, end.text)
 
     def _do_reboot(self, step: Step) -> _Ended:
         self._collect_packages()  # the log is read while it can be
