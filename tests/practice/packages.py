@@ -142,7 +142,7 @@ def _plain(name: str, version: str, postinst: str = "") -> PracticePackage:
 
 def list_suites() -> dict[str, tuple[PracticePackage, ...]]:
     """Suite to its packages. The payload is the same at each call."""
-    payload = random.Random(12).randbytes(PAYLOAD_BYTES)  # noqa: S311 - bulk, no secret
+    payload = random.Random(12).randbytes(PAYLOAD_BYTES)
     asking = {
         "shelf-note": NOTE_POSTINST,
         "shelf-slow": _SLOW_POSTINST,

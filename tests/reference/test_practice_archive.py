@@ -8,10 +8,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
-from forerun.distro.debian_keys import find_fingerprints
-from forerun.ports.command import LocalCommand
-from forerun.profiles import load_profile, load_site
 from tests.practice import packages
 from tests.practice.archive import (
     HERE,
@@ -20,6 +16,10 @@ from tests.practice.archive import (
     list_missing,
     serve_archive,
 )
+
+from forerun.distro.debian_keys import find_fingerprints
+from forerun.ports.command import LocalCommand
+from forerun.profiles import load_profile, load_site
 
 pytestmark = pytest.mark.tools
 COMMAND = LocalCommand()
