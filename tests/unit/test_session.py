@@ -333,7 +333,9 @@ def test_progress_is_shown_clean() -> None:
 
 def test_the_package_managers_progress_is_not_part_of_the_question() -> None:
     """A record of a prompt holds the question, not the hundred lines before it."""
-    text = "Unpacking a (2) over (1) ...\nSetting up a (2) ...\n\nConfiguration file '/etc/a'\nKeep? "
+    text = (
+        "Unpacking a (2) over (1) ...\nSetting up a (2) ...\n\nConfiguration file '/etc/a'\nKeep? "
+    )
     scene = Scene(FakeTurn(text, waits="dpkg"))
     scene.run()
     assert scene.session.prompts[0].text == "Configuration file '/etc/a'\nKeep?"
