@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,6 +43,7 @@ class ConsoleWatch:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._follow, daemon=True)
         self.seen: dict[str, float] = {}
+        self._text = b""
         self._offset = path.stat().st_size if path.exists() else 0
 
     def __enter__(self) -> ConsoleWatch:
@@ -54,19 +55,22 @@ class ConsoleWatch:
         self._thread.join(timeout=5)
 
     def _follow(self) -> None:
-        text = b""
         while not self._stop.wait(0.1):
-            with contextlib.suppress(OSError), self._path.open("rb") as stream:
-                stream.seek(self._offset)
-                new = stream.read()
-                self._offset += len(new)
-                text = (text + new)[-65536:]
-            now = self._clock.monotonic()
-            for name, pattern in (("down", _DOWN), ("loader", _LOADER)):
-                if name == "loader" and "down" not in self.seen:
-                    continue
-                if name not in self.seen and pattern.search(text):
-                    self.seen[name] = now
+            self.look()
+
+    def look(self) -> None:
+        """Read what is new and stamp what is seen in it for the first time."""
+        with contextlib.suppress(OSError), self._path.open("rb") as stream:
+            stream.seek(self._offset)
+            new = stream.read()
+            self._offset += len(new)
+            self._text = (self._text + new)[-65536:]
+        now = self._clock.monotonic()
+        for name, pattern in (("down", _DOWN), ("loader", _LOADER)):
+            if name == "loader" and "down" not in self.seen:
+                continue
+            if name not in self.seen and pattern.search(self._text):
+                self.seen[name] = now
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +105,7 @@ def read_boot_account(guest: Guest, clock: Clock) -> BootAccount:
 
 
 @dataclass(frozen=True, slots=True)
-class _Times:
+class RebootTimes:
     """Instants on the lab host's clock: request, first SSH answer, all services well."""
 
     requested: float
@@ -143,7 +147,8 @@ class Reboot:
                 return Done(StepEnd.UNREACHABLE, problem.what, _tail(self._console), -1), None
             account = self._wait_for_finish(requested, allowed_s)
             ready = self._wait_for_services(answered)
-        return self._cut(before, account, _Times(requested, answered, ready), watch.seen)
+        times = RebootTimes(requested, answered, ready)
+        return cut_reboot(before, account, times, watch.seen, origin_s=self._origin)
 
     def _wait_for_new_boot(self, old_id: str, requested: float, allowed_s: float) -> float:
         """The instant at which SSH of the new boot answered."""
@@ -178,32 +183,48 @@ class Reboot:
             self._clock.sleep(0.2)
         return None
 
-    def _cut(
-        self, before: BootAccount, account: BootAccount, times: _Times, seen: dict[str, float]
-    ) -> tuple[Done, RebootSplit | None]:
-        requested, ready = times.requested, times.ready
-        down_at = seen.get("down", account.zero_s)
-        finished = account.zero_s + account.finish_s
-        end = max(finished, ready or finished)
-        split = RebootSplit(
-            requested_s=round(requested - self._origin, 2),
-            down_s=round(down_at - requested, 2),
-            loader_s=round(account.zero_s - down_at, 2),
-            kernel_s=round(account.userspace_s, 2),
-            userspace_s=round(account.finish_s - account.userspace_s, 2),
-            settle_s=round(end - finished, 2),
-            ssh_s=round(times.answered - requested, 2),
-            ready_s=round(ready - requested, 2) if ready else -1.0,
-            total_s=round(end - requested, 2),
-            own_kernel_s=round(account.userspace_s, 2),
-            own_userspace_s=round(account.finish_s - account.userspace_s, 2),
-            kernel_before=before.kernel,
-            kernel_after=account.kernel,
-            note="" if "down" in seen else "the console did not show the end of the old system",
-        )
-        late = "" if ready else "; not every watched service came back"
-        message = f"{before.kernel} -> {account.kernel}, {split.total_s:.0f} s{late}"
-        return Done(StepEnd.DONE, message), split
+
+def cut_reboot(
+    before: BootAccount,
+    account: BootAccount,
+    times: RebootTimes,
+    seen: Mapping[str, float],
+    *,
+    origin_s: float,
+) -> tuple[Done, RebootSplit]:
+    """The parts of one reboot; down, loader, kernel, user space and settling make up the
+    total. Without the console's word the loader's time is part of `down_s`. A boot that
+    never finished has overrun: what comes after user space's start is then -1."""
+    requested, ready = times.requested, times.ready
+    down_at = seen.get("down", account.zero_s)
+    whole = account.finish_s > 0
+    finished = account.zero_s + account.finish_s if whole else ready or times.answered
+    end = max(finished, ready or finished)
+    userspace = round(account.finish_s - account.userspace_s, 2) if whole else -1.0
+    notes = [] if "down" in seen else ["the console did not show the end of the old system"]
+    if not whole:
+        notes.append("the service manager had not finished starting in the time allowed")
+    split = RebootSplit(
+        requested_s=round(requested - origin_s, 2),
+        down_s=round(down_at - requested, 2),
+        loader_s=round(account.zero_s - down_at, 2),
+        kernel_s=round(account.userspace_s, 2),
+        userspace_s=userspace,
+        settle_s=round(end - finished, 2) if whole else -1.0,
+        ssh_s=round(times.answered - requested, 2),
+        ready_s=round(ready - requested, 2) if ready else -1.0,
+        total_s=round(end - requested, 2),
+        own_kernel_s=round(account.userspace_s, 2),
+        own_userspace_s=userspace,
+        kernel_before=before.kernel,
+        kernel_after=account.kernel,
+        note="; ".join(notes),
+    )
+    late = "" if ready else "; not every watched service came back"
+    message = f"{before.kernel} -> {account.kernel}, {split.total_s:.0f} s{late}"
+    if not whole:
+        return Done(StepEnd.OVERRAN, f"{message}; {notes[-1]}", (), -1), split
+    return Done(StepEnd.DONE, message), split
 
 
 def _tail(console: Path) -> tuple[str, ...]:
