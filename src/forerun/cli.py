@@ -312,7 +312,7 @@ def run_guarded(call: Callable[[], object], state: Path) -> int:
         return EXIT_OK
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else EXIT_OK
-    except ForerunError as problem:
+    except (ForerunError, Interrupted) as problem:
         print(f"forerun: {strip_controls(str(problem))}", file=sys.stderr)  # noqa: T201
         if problem.hint:
             print(f"  next: {strip_controls(problem.hint)}", file=sys.stderr)  # noqa: T201

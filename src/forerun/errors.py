@@ -22,8 +22,11 @@
     |- RecordDamaged           50    a stored record cannot be read
     |- NotFound                51    no such run, survey or template
     |- LeakFound               60    an original secret was found where it must not be
-    |- Abandoned               70    a person or a policy stopped the run
-    `- Interrupted            130    Ctrl-C or SIGTERM
+    `- Abandoned               70    a person or a policy stopped the run
+
+    Interrupted               130    Ctrl-C or SIGTERM; like KeyboardInterrupt outside the
+                                     tree: it can be raised anywhere, also where a
+                                     ForerunError is expected and passed over
 
 A rehearsal that fails on the clone is a result, not an exception: the command then
 exits with `EXIT_RESULT_NOT_GOOD`.
@@ -36,7 +39,7 @@ EXIT_BUG = 1
 EXIT_RESULT_NOT_GOOD = 3
 
 
-class ForerunError(Exception):
+class _Told(BaseException):
     """What failed, on what, wanted against found; the hint names the next thing to do.
 
     `what` is one sentence. `where` names the file, host or object. `wanted` and
@@ -64,6 +67,10 @@ class ForerunError(Exception):
         if self.found:
             parts.append(f"  found: {self.found}")
         return "\n".join(parts)
+
+
+class ForerunError(_Told, Exception):
+    """Every failure that has a message of its own; see the tree above."""
 
 
 class UsageError(ForerunError):
@@ -196,7 +203,7 @@ class Abandoned(ForerunError):
     exit_code = 70
 
 
-class Interrupted(ForerunError):
+class Interrupted(_Told):
     """Ctrl-C or SIGTERM."""
 
     exit_code = 130
