@@ -70,10 +70,10 @@ def prove_accelerator(
     """
     cache = store.root / "accelerator.json"
     key = f"{lab.boot_id()} {hypervisor.describe()}"
-    if not fresh and cache.is_file():
-        kept = json.loads(cache.read_text(encoding="utf-8"))
+    if not fresh:
+        kept = _read_kept(cache)
         if kept.get("key") == key:
-            return Accelerator(kept["name"], kept["why"])
+            return Accelerator(kept.get("name", "emulation"), kept.get("why", ""))
     if not Path("/dev/kvm").exists():
         chosen = Accelerator("emulation", "there is no /dev/kvm")
     else:
@@ -93,6 +93,15 @@ def prove_accelerator(
     text = json.dumps({"key": key, "name": chosen.name, "why": chosen.why})
     write_durably(cache, text.encode("utf-8"))
     return chosen
+
+
+def _read_kept(cache: Path) -> dict[str, str]:
+    """The kept answer; a cache that is absent or damaged keeps nothing."""
+    try:
+        kept = json.loads(cache.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return kept if isinstance(kept, dict) else {}
 
 
 def _boot_proof(store: Store, hypervisor: Hypervisor, clock: Clock, accelerator: str) -> str:
