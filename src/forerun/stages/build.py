@@ -123,7 +123,7 @@ def open_clone(
     check_room(yard, blueprint.memory_bytes)
     with ExitStack() as stack:
         machine = yard.store.machines / blueprint.run_id
-        stack.enter_context(_noted_folder(yard.store.ledger, blueprint.run_id, machine))
+        _make_folder(yard.store.ledger, blueprint.run_id, machine, stack)
         site = _BuildingSite(blueprint, template, machine, yard)
         ports = site.start(site.make_disks(copy), stack)
         guest = SshGuest(
@@ -156,16 +156,18 @@ def open_clone(
             stack.pop_all()
 
 
-@contextmanager
-def _noted_folder(ledger: Ledger, run_id: str, folder: Path) -> Iterator[None]:
+def _make_folder(ledger: Ledger, run_id: str, folder: Path, stack: ExitStack) -> None:
+    """A noted folder that goes with the stack. A callback, not a generator's `finally`:
+    that would also run when a kept clone's stack is dropped, and remove its disks."""
     entry = ledger.note(run_id, "folder", str(folder))
-    try:
-        folder.mkdir(mode=0o711)
-        yield
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        if not folder.exists():
-            ledger.strike(entry)
+    stack.callback(_remove_folder, ledger, entry, folder)
+    folder.mkdir(mode=0o711)
+
+
+def _remove_folder(ledger: Ledger, entry: int, folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    if not folder.exists():
+        ledger.strike(entry)
 
 
 class _BuildingSite:
