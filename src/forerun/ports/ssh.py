@@ -67,7 +67,12 @@ class ParamikoLink:
             channel = self._transport.open_session(timeout=min(timeout_s, 60))
             channel.settimeout(timeout_s)
             channel.exec_command(command)
-            return _collect(channel, stdin, timeout_s)
+            done = _collect(channel, stdin, timeout_s)
+            if done.exit_code == -1:  # ended by a signal, or the line was cut meanwhile
+                self._transport.join(timeout=1.0)
+                if not self.alive():
+                    raise EOFError("the line was cut before the command's end")
+            return done
         except (OSError, EOFError, paramiko.SSHException) as problem:
             raise self._lost(problem or type(problem).__name__) from problem
 
@@ -402,6 +407,13 @@ def _map_connect_error(problem: Exception, target: SshTarget, name: str) -> Fore
             "The private key is protected by a passphrase.",
             where=str(target.key_file or "your keys"),
             hint="Load it into an SSH agent first, or name another key with --identity.",
+        )
+    if isinstance(problem, OSError) and problem.filename and target.key_file:
+        return LoginRefused(
+            "The private key file cannot be read.",
+            where=str(target.key_file),
+            found=problem.strerror or "",
+            hint="Name a private key that you may read with --identity.",
         )
     if isinstance(problem, paramiko.AuthenticationException):
         return LoginRefused(
