@@ -70,8 +70,7 @@ class ParamikoLink:
             done = _collect(channel, stdin, timeout_s)
             if done.exit_code == -1:  # ended by a signal, or the line was cut meanwhile
                 self._transport.join(timeout=1.0)
-                if not self.alive():
-                    raise EOFError("the line was cut before the command's end")
+                self._raise_unless_alive(OSError("cut before the command's end"))
             return done
         except (OSError, EOFError, paramiko.SSHException) as problem:
             raise self._lost(problem or type(problem).__name__) from problem
@@ -359,10 +358,10 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
     client = paramiko.SSHClient()
     name = f"{target.user}@{target.host}:{target.port}"
     try:
+        target.check_key_file()
         _prepare_host_keys(client, target)
-        meter = _CountedSocket(
-            socket.create_connection((target.host, target.port), timeout=timeout_s)
-        )
+        address = (target.host, target.port)
+        meter = _CountedSocket(socket.create_connection(address, timeout=timeout_s))
         client.connect(
             target.host,
             port=target.port,
@@ -380,7 +379,7 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
         if transport is not None:
             transport.set_keepalive(15)
         return ParamikoLink(client, name, meter)
-    except HostKeyMismatch:
+    except (HostKeyMismatch, LoginRefused):
         client.close()
         raise
     except Exception as problem:
@@ -407,13 +406,6 @@ def _map_connect_error(problem: Exception, target: SshTarget, name: str) -> Fore
             "The private key is protected by a passphrase.",
             where=str(target.key_file or "your keys"),
             hint="Load it into an SSH agent first, or name another key with --identity.",
-        )
-    if isinstance(problem, OSError) and problem.filename and target.key_file:
-        return LoginRefused(
-            "The private key file cannot be read.",
-            where=str(target.key_file),
-            found=problem.strerror or "",
-            hint="Name a private key that you may read with --identity.",
         )
     if isinstance(problem, paramiko.AuthenticationException):
         return LoginRefused(

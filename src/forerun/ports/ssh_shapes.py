@@ -11,6 +11,8 @@ from typing import Protocol
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
+from forerun.errors import LoginRefused
+
 
 @dataclass(frozen=True, slots=True)
 class SshTarget:
@@ -30,6 +32,19 @@ class SshTarget:
     accept_new: bool = False
     host_key: str = ""
     key_text: str = field(default="", repr=False)
+
+    def check_key_file(self) -> None:
+        """LoginRefused for a key file that cannot be read; no key file is no trouble."""
+        try:
+            if self.key_file is not None:
+                self.key_file.open("rb").close()
+        except OSError as problem:
+            raise LoginRefused(
+                "The private key file cannot be read.",
+                where=str(self.key_file),
+                found=problem.strerror or "",
+                hint="Name a private key that you may read with --identity.",
+            ) from problem
 
 
 @dataclass(frozen=True, slots=True)
