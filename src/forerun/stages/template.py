@@ -74,7 +74,11 @@ def verify_template(store: Store, info: TemplateInfo, disks: Disks) -> None:
     """Compare the disk with its recorded digest; TemplateDamaged when it differs."""
     disk = store.template_disk(info.id)
     if not disk.is_file():
-        raise TemplateDamaged("The template's disk is missing.", where=str(disk))
+        raise TemplateDamaged(
+            "The template's disk is missing.",
+            where=str(disk),
+            hint=f"`forerun template remove {info.id}`, then build it again.",
+        )
     found = digest_file(disk)
     if found != info.digest:
         raise TemplateDamaged(
@@ -329,7 +333,16 @@ def import_template(
 ) -> TemplateInfo:
     """Take over an existing qcow2 disk (with cloud-init inside) as a template."""
     if not source.is_file():
-        raise NotFound("There is no such file.", where=str(source))
+        raise NotFound("There is no such file.", where=str(source), hint="Check the path.")
+    kind = disks.image_format(source)
+    if kind != "qcow2":  # any file at all passes for a raw disk
+        raise TemplateDamaged(
+            "This is not a disk image that forerun can take over.",
+            where=str(source),
+            wanted="qcow2",
+            found=kind or "no disk image",
+            hint="If it is a raw disk: qemu-img convert -f raw -O qcow2 IN OUT.",
+        )
     size = disks.virtual_size(source)
     if disks.has_backing_file(source):
         raise TemplateFailed(
