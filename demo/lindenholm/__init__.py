@@ -1,0 +1,1 @@
+"""The demonstration: an invented organisation's server, rehearsed by forerun."""

@@ -1,0 +1,258 @@
+"""The demonstration, from nothing to a report and back to nothing. Use `demo/run`."""
+
+# ruff: noqa: T201 - a program that talks to a person
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+
+from forerun.errors import EXIT_BUG, EXIT_OK, CommandFailed, ForerunError, Interrupted
+from forerun.ports.clock import SystemClock
+from forerun.ports.command import LocalCommand
+from forerun.ports.disks import Disks
+from forerun.ports.hypervisor import LibvirtHypervisor
+from forerun.ports.labhost import LabHost
+from forerun.ports.store import Store
+from forerun.progress import open_terminal
+from forerun.stages.lab import prove_accelerator
+from forerun.stages.template import Workshop
+from lindenholm.archive import Archives, find_archives
+from lindenholm.forerun_command import ForerunCommand, find_value
+from lindenholm.premises import OWNER, Running, build_system, open_shelf01
+
+DEMO = Path(__file__).resolve().parents[1]
+OUT = DEMO / "out"
+KEPT = ("report.html", "report.md", "report.json", "runbook.md")
+URI = "qemu:///system"
+
+
+@dataclass(slots=True)
+class Story:
+    """What happened, for the lines at the end."""
+
+    phases: list[tuple[str, float]] = field(default_factory=list)
+    outside: list[tuple[str, int]] = field(default_factory=list)
+    planted: dict[str, bytes] = field(default_factory=dict)
+    survey_id: str = ""
+    run_id: str = ""
+    run_code: int = EXIT_OK
+    report: str = ""
+    found_secrets: list[str] = field(default_factory=list)
+    removed: list[str] = field(default_factory=list)
+    left: list[str] = field(default_factory=list)
+
+    @contextmanager
+    def phase(self, name: str) -> Iterator[None]:
+        """Announce a phase and keep how long it took."""
+        print(f"\n== {name}", flush=True)
+        began = time.monotonic()
+        try:
+            yield
+        finally:
+            self.phases.append((name, time.monotonic() - began))
+
+
+def play(archives: Archives, shop: Workshop, story: Story) -> None:
+    """Build and survey shelf01, power it off, rehearse its upgrade."""
+    forerun = ForerunCommand(shop.store.root)
+    with story.phase("shelf01's system disk"):
+        template, outside = build_system(archives, shop)
+        story.outside.append(("shelf01's packages", outside))
+    with ExitStack() as stack:
+        with story.phase("shelf01's first boot"):
+            premises = stack.enter_context(open_shelf01(template, archives, shop))
+            running = premises.settle()
+        _check_planted(running, shop.store, story)
+        with story.phase("survey"):
+            _, text = forerun.run(
+                "survey",
+                "root@127.0.0.1",
+                "--port",
+                str(running.port),
+                "--identity",
+                str(running.key_file),
+                "--known-hosts",
+                str(running.known_hosts),
+            )
+            story.survey_id = find_value("survey", text)
+        with story.phase("shelf01 powers off"):
+            if not premises.power_off():
+                print("shelf01 did not power off in time and is ended")
+    with story.phase("rehearsal"):
+        _rehearse(forerun, shop.store, story)
+
+
+def _check_planted(running: Running, store: Store, story: Story) -> None:
+    """The seed holds every secret in the clear: a search that finds them there can find
+    them elsewhere."""
+    seed = store.machines / running.name.removeprefix("forerun-") / "seed.iso"
+    content = seed.read_bytes()
+    story.planted = {name: value for name, value in running.telling.items() if value in content}
+    if len(story.planted) != len(running.telling):
+        raise CommandFailed(
+            "Not every secret of shelf01 is where it was planted.",
+            where=str(seed),
+            wanted=", ".join(running.telling),
+            found=", ".join(story.planted),
+        )
+
+
+def _rehearse(forerun: ForerunCommand, store: Store, story: Story) -> None:
+    before = set(store.find_runs())
+    try:
+        story.run_code, text = forerun.run(
+            "rehearse",
+            "--survey",
+            story.survey_id,
+            "--profile",
+            "debian-12-to-13",
+            "--site",
+            str(DEMO / "site.yaml"),
+            "--cpus",
+            "2",
+            "--memory",
+            "1GiB",
+            "--index-age",
+            "7d",
+            may_fail=True,
+        )
+        story.report = text
+        fetched = find_value("fetched from outside", text)
+        if fetched:
+            story.outside.append(("rehearsal", int(fetched)))
+    finally:  # a run that was cut short leaves its record too
+        made = [run for run in store.find_runs() if run not in before]
+        story.run_id = made[-1] if made else ""
+
+
+def find_secrets(store: Store, story: Story) -> None:
+    """Search all that the rehearsal left on disk for shelf01's secrets."""
+    folders = [store.surveys / story.survey_id] if story.survey_id else []
+    folders += [store.runs / story.run_id] if story.run_id else []
+    for folder in folders:
+        for file in folder.rglob("*"):
+            content = file.read_bytes() if file.is_file() else b""
+            for name, value in story.planted.items():
+                if value in content:
+                    story.found_secrets.append(f"{name} in {folder.name}/{file.name}")
+
+
+def keep_report(store: Store, story: Story) -> None:
+    """Copy the report to demo/out/, which holds the last demonstration only."""
+    if not story.run_id:
+        return
+    shutil.rmtree(OUT, ignore_errors=True)
+    OUT.mkdir()
+    folder = store.runs / story.run_id
+    for name in KEPT:
+        if (folder / name).is_file():
+            shutil.copyfile(folder / name, OUT / name)
+    if story.report:
+        (OUT / "terminal.txt").write_text(story.report, encoding="utf-8")
+
+
+def tidy(store: Store, hypervisor: LibvirtHypervisor, story: Story) -> None:
+    """Remove what the demonstration made, but for the report, the archive cache and the
+    templates; then look whether anything is left."""
+    for parent, name in ((store.surveys, story.survey_id), (store.runs, story.run_id)):
+        if name:
+            shutil.rmtree(parent / name)
+            story.removed.append(f"{parent.name}/{name}")
+    owners = {OWNER, story.run_id} - {""}
+    for owner in sorted(owners):
+        for entry in store.ledger.find(owner, with_gone=True):
+            (story.removed if entry.gone else story.left).append(entry.label())
+    story.left += [
+        f"domain:{domain.name}" for domain in hypervisor.find_owned() if domain.owner in owners
+    ]
+
+
+def write_summary(store: Store, story: Story) -> str:
+    """The lines at the end."""
+    set_up = float(os.environ.get("SHELF_SET_UP_SECONDS", "0"))
+    phases = [("set-up of this host", set_up), *story.phases]
+    total = sum(seconds for _, seconds in phases)
+    lines = ["", "== what it took"]
+    lines += [f"{seconds:8.0f} s  {name}" for name, seconds in [*phases, ("in all", total)]]
+    lines += ["", "== fetched from outside, by the archive gateway's own count"]
+    lines += [f"{count:12d} bytes  {name}" for name, count in story.outside]
+    lines.append(f"{sum(count for _, count in story.outside):12d} bytes  in all")
+    found = ", ".join(story.found_secrets) or "none"
+    lines += ["", f"secrets planted on shelf01: {len(story.planted)}; found afterwards: {found}"]
+    lines += ["", "== removed", *(f"  {thing}" for thing in story.removed)]
+    lines += ["still there and should not be:", *(f"  {thing}" for thing in story.left or ["none"])]
+    kept = [info.title for info in store.find_templates()]
+    lines.append(f"kept in {store.root} for the next time: archive cache, {len(kept)} templates")
+    if story.run_id:
+        lines.append(f"report: {OUT}/report.html")
+    return "\n".join(lines) + "\n"
+
+
+def _raise_interrupted(number: int, _frame: FrameType | None) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the tear-down itself is not interrupted
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    raise Interrupted(f"Interrupted by {signal.Signals(number).name}.")
+
+
+def _read_arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
+    parser.add_argument("--archive", default="", metavar="URL", help="Debian archive")
+    parser.add_argument("--security-archive", default="", metavar="URL", help="security archive")
+    return parser.parse_args()
+
+
+def _open_shop(store: Store, hypervisor: LibvirtHypervisor) -> Workshop:
+    command, clock = LocalCommand(), SystemClock()
+    accelerator = prove_accelerator(store, hypervisor, LabHost(), clock)
+    sink = open_terminal(sys.stderr, {**os.environ, "TERM": "dumb"})
+    return Workshop(store, command, Disks(command), hypervisor, clock, sink, accelerator.name, 0)
+
+
+def main() -> int:
+    """Play the demonstration; its exit code."""
+    arguments = _read_arguments()
+    signal.signal(signal.SIGINT, _raise_interrupted)
+    signal.signal(signal.SIGTERM, _raise_interrupted)
+    story = Story()
+    code = EXIT_OK
+    try:
+        archives = find_archives(arguments.archive, arguments.security_archive)
+        store = Store(Path(os.environ["FORERUN_HOME"]).absolute())
+        hypervisor = LibvirtHypervisor(URI)
+        try:
+            play(archives, _open_shop(store, hypervisor), story)
+        except ForerunError as problem:
+            code = _tell(problem)
+        find_secrets(store, story)
+        keep_report(store, story)
+        tidy(store, hypervisor, story)
+    except ForerunError as problem:
+        return _tell(problem)
+    summary = write_summary(store, story)
+    print(summary, flush=True)
+    if story.run_id:
+        (OUT / "summary.txt").write_text(summary, encoding="utf-8")
+    if story.left or story.found_secrets:
+        return EXIT_BUG
+    return code or story.run_code
+
+
+def _tell(problem: ForerunError) -> int:
+    print(f"demo/run: {problem}", file=sys.stderr)
+    if problem.hint:
+        print(f"  next: {problem.hint}", file=sys.stderr)
+    return problem.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
