@@ -1,0 +1,1 @@
+"""Tests that start real guests."""
