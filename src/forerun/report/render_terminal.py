@@ -158,7 +158,10 @@ class _Page:
         odd = [p for p in prompts if not p.declared]
         lines: list[str] = []
         for prompt in odd[: self._most]:
-            told = f"answered {prompt.answer!r} by {prompt.answered_by}"
+            typed = repr(prompt.answer) if prompt.answer else "a bare Enter"
+            told = f"answered {typed} by {prompt.answered_by}"
+            if prompt.answered_by == "nobody":
+                told = "not answered"
             text = one_line(prompt.text, longest=120)
             lines += self._wrap(f"{text} ({told})", 2, indent="  ? ")
         if lines:
