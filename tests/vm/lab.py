@@ -167,8 +167,8 @@ class Server:
 def open_server(
     template: TemplateInfo, yard: Yard, archive: PracticeArchive, archive_port: int
 ) -> Iterator[Server]:
-    """A server with the practice packages of the first suite, an edited conffile, and one
-    archive in its sources."""
+    """A server with the practice packages of the first suite, an edited conffile, and the
+    practice archive beside Debian's in its sources."""
     run_id = make_id("server", yard.clock.now())
     folder = yard.store.machines / run_id
     name = f"{NAME_PREFIX}{run_id}"
@@ -210,7 +210,6 @@ def _start_server(
     known_hosts.write_text(f"[127.0.0.1]:{ports[0].host_port} {host_public}\n", encoding="ascii")
     tree = pack(
         {
-            "/etc/apt/sources.list": b"",
             "/etc/apt/sources.list.d/practice.list": archive.source_line(archive_port).encode(),
             KEYRING: archive.key,
             "/etc/ssh/ssh_host_ed25519_key": host_key.encode(),
@@ -295,7 +294,9 @@ def _install_practice(link: ParamikoLink, archive_port: int) -> None:
     script = (
         "set -e; export DEBIAN_FRONTEND=noninteractive LC_ALL=C.UTF-8; "
         "until systemctl is-active --quiet multi-user.target; do sleep 1; done; "
-        f"apt-get -q update; apt-get -q -y install {' '.join(INSTALLED)} </dev/null; "
+        # Debian's own indexes are there from the template; only the practice one is new.
+        "apt-get -q update -o Dir::Etc::SourceList=/dev/null -o APT::Get::List-Cleanup=0; "
+        f"apt-get -q -y install {' '.join(INSTALLED)} </dev/null; "
         f"printf '%s' '{EDITED_CONFIGURATION}' > /etc/shelf-web.conf; sync"
     )
     done = link.exec(script, timeout_s=600)
