@@ -228,6 +228,8 @@ _COMMANDS = (
     ("mapped-secret", re.compile(r"\b(?:secret|key)[ \t]+\"([A-Za-z0-9+/]{16,}={0,2})\"[ \t]*;")),
 )  # fmt: skip
 _BASIC = re.compile(r"\b(Basic|Bearer|Token|token|Digest)[ \t]+([A-Za-z0-9+/=._~-]{8,})")
+# "Token Revocation", "Digest Authentication": headings, not headers.
+_PLAIN_WORD = re.compile(r"[A-Z]?[a-z]+(?:[-_.][A-Za-z]?[a-z]+)*|[A-Z]+")
 
 
 def find_credentials(text: str, vault: Vault) -> Iterator[Edit]:
@@ -235,6 +237,8 @@ def find_credentials(text: str, vault: Vault) -> Iterator[Edit]:
     if "://" in text:
         yield from _find_url_credentials(text, vault)
     for match in _BASIC.finditer(text):
+        if _PLAIN_WORD.fullmatch(match[2]):
+            continue
         if _count_classes(match[2]) >= 2 and (match[1] != "Basic" or _read_basic(match[2])):
             new = _swap_header(match[1], match[2], vault)
             yield Edit(match.start(2), match.end(2), new, "authorisation", match[1].lower())
