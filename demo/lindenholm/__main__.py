@@ -22,6 +22,7 @@ from forerun.ports.command import LocalCommand
 from forerun.ports.disks import Disks
 from forerun.ports.hypervisor import LibvirtHypervisor
 from forerun.ports.labhost import LabHost
+from forerun.ports.ledger import Entry, read_process_start
 from forerun.ports.store import Store
 from forerun.progress import open_terminal
 from forerun.stages.lab import prove_accelerator
@@ -168,13 +169,19 @@ def tidy(store: Store, hypervisor: LibvirtHypervisor, story: Story) -> None:
         if name:
             shutil.rmtree(parent / name)
             story.removed.append(f"{parent.name}/{name}")
-    owners = {OWNER, story.run_id} - {""}
-    for owner in sorted(owners):
-        for entry in store.ledger.find(owner, with_gone=True):
-            (story.removed if entry.gone else story.left).append(entry.label())
-    story.left += [
-        f"domain:{domain.name}" for domain in hypervisor.find_owned() if domain.owner in owners
-    ]
+    entries = [entry for entry in store.ledger.find(OWNER, with_gone=True) if _is_ours(entry)]
+    if story.run_id:
+        entries += store.ledger.find(story.run_id, with_gone=True)
+    for entry in entries:
+        (story.removed if entry.gone else story.left).append(entry.label())
+    named = {entry.name for entry in entries if entry.kind == "domain"}
+    running = {domain.name for domain in hypervisor.find_owned()}
+    story.left += [f"domain:{name}, running" for name in sorted(named & running)]
+
+
+def _is_ours(entry: Entry) -> bool:
+    """Whether this process wrote it: the ledger remembers earlier demonstrations too."""
+    return entry.pid == os.getpid() and entry.pid_began == read_process_start(entry.pid)
 
 
 def write_summary(store: Store, story: Story) -> str:
