@@ -1,0 +1,98 @@
+"""The demonstration as a visitor runs it: a whole Debian 12 server, upgraded to Debian 13.
+
+The package counts are those of apt itself in that run; the faults that must be found are
+the ones planted on the server (demo/README.md)."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.full, pytest.mark.timeout(3600)]
+
+ROOT = Path(__file__).resolve().parents[2]
+OUT = ROOT / "demo" / "out"
+RESULT_NOT_GOOD = 3  # forerun's exit code for an upgrade that does not end well: a result
+
+
+@pytest.fixture(scope="module")
+def summary(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Run it; its last lines."""
+    if os.geteuid() != 0:
+        pytest.skip("the demonstration needs root")
+    log = tmp_path_factory.mktemp("demo") / "log"
+    with log.open("wb") as stream:
+        done = subprocess.run(
+            [str(ROOT / "demo" / "run")],
+            stdin=subprocess.DEVNULL,
+            stdout=stream,
+            stderr=subprocess.STDOUT,
+            check=False,
+        )
+    said = log.read_text(encoding="utf-8", errors="replace")
+    assert done.returncode in (0, RESULT_NOT_GOOD), said[-4000:]
+    assert "Traceback" not in said
+    return (OUT / "summary.txt").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def report(summary: str) -> dict[str, Any]:
+    document = json.loads((OUT / "report.json").read_text(encoding="utf-8"))
+    assert isinstance(document, dict)
+    return document
+
+
+def test_debian_13_is_reached(report: dict[str, Any]) -> None:
+    """The upgrade itself ended well, on a system that then started its new kernel."""
+    ends = {step["name"]: step["end"] for step in report["measured"]["steps"]}
+    for step in ("minimal-upgrade", "full-upgrade", "package-audit", "boot-files", "reboot"):
+        assert ends[step] == "done", step
+    assert report["schema"] == "forerun.report/1"
+    assert re.search(r"\b13\b", report["run"]["release_after"])
+    reboot = report["measured"]["reboot"]
+    assert reboot["kernel_before"].startswith("6.1.")
+    assert reboot["kernel_after"].startswith("6.12.")
+    assert reboot["sum_agrees"] is True
+    assert report["measured"]["packages"]["upgraded"] > 200
+
+
+def test_the_figures_agree_with_each_other(report: dict[str, Any]) -> None:
+    """Every comparison of the download within its limit; nothing over the disk's size."""
+    comparisons = report["measured"]["download"]["comparisons"]
+    assert comparisons
+    assert [one["name"] for one in comparisons if one["agrees"] is not True] == []
+    for disk in report["measured"]["disk"]:
+        assert 0 < disk["peak_used_bytes"] <= disk["size_bytes"]
+
+
+def test_the_planted_faults_are_found(report: dict[str, Any]) -> None:
+    """What the administrators did by hand shows: somewhere in findings, checks, prompts or
+    kept files each fault is named."""
+    told = json.dumps(
+        [report["findings"], report["measured"]["checks"], report["measured"]["kept_files"],
+         report["measured"]["prompts"]]
+    )  # fmt: skip
+    for fault in ("ssh", "sysctl", "telnetlib", "shelf-agent", "rsync", ".dpkg-dist"):
+        assert fault in told, fault
+    assert report["run"]["clean"] is False
+
+
+def test_no_question_was_a_surprise(report: dict[str, Any]) -> None:
+    """The shipped profile declares every question that this server's packages ask."""
+    prompts = report["measured"]["prompts"]
+    assert [prompt["text"] for prompt in prompts if not prompt["declared"]] == []
+    assert len(prompts) > 3
+
+
+def test_nothing_is_left_and_nothing_leaked(report: dict[str, Any], summary: str) -> None:
+    """Neither the run nor the demonstration leaves a machine, and no planted secret is found
+    in what was stored."""
+    assert report["teardown"]["left"] == []
+    assert "found afterwards: none" in summary
+    assert "still there and should not be:\n  none" in summary
