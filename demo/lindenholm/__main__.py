@@ -238,12 +238,12 @@ def main() -> int:
         hypervisor = LibvirtHypervisor(URI)
         try:
             play(archives, _open_shop(store, hypervisor), story)
-        except ForerunError as problem:
+        except (ForerunError, Interrupted) as problem:
             code = _tell(problem)
         find_secrets(store, story)
         keep_report(store, story)
         tidy(store, hypervisor, story)
-    except ForerunError as problem:
+    except (ForerunError, Interrupted) as problem:
         return _tell(problem)
     summary = write_summary(store, story)
     print(summary, flush=True)
@@ -254,7 +254,7 @@ def main() -> int:
     return code or story.run_code
 
 
-def _tell(problem: ForerunError) -> int:
+def _tell(problem: ForerunError | Interrupted) -> int:
     print(f"demo/run: {problem}", file=sys.stderr)
     if problem.hint:
         print(f"  next: {problem.hint}", file=sys.stderr)
