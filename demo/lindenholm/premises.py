@@ -180,7 +180,7 @@ class _Premises:
         return package.read_bytes()
 
     def settle(self) -> Running:
-        """Wait until it answers and its first boot is over.
+        """Wait until it answers, then set it up as its administrators did.
 
         Raises ProductionUnreachable, or TemplateFailed when its set-up went wrong."""
         key_file = self._folder / "administrator"
@@ -191,7 +191,7 @@ class _Premises:
         known_hosts.write_text(f"[127.0.0.1]:{port} {self._keys.host_public}\n", encoding="ascii")
         link = self._dial(self._shop.clock)
         try:
-            self._wait_for_set_up(link)
+            self._set_up(link)
         finally:
             link.close()
         return Running(self.name, port, key_file, known_hosts, server.list_telling(self._secrets))
@@ -221,13 +221,9 @@ class _Premises:
                     ) from problem
             clock.sleep(2.0)
 
-    def _wait_for_set_up(self, link: ParamikoLink) -> None:
-        """The set-up is the last thing of a first boot."""
-        script = (
-            "until [ -s /run/set-up.code ]; do sleep 1; done\n"
-            "cat /run/set-up.log; exit $(cat /run/set-up.code)"
-        )
-        answer = link.exec(script, timeout_s=SET_UP_S)
+    def _set_up(self, link: ParamikoLink) -> None:
+        """What its administrators did over the years, done now."""
+        answer = link.exec(server.SET_UP, timeout_s=SET_UP_S)
         if answer.exit_code != 0:
             raise TemplateFailed(
                 "shelf01's set-up failed.",

@@ -14,7 +14,6 @@ import tarfile
 from collections.abc import Mapping
 from pathlib import Path
 
-import yaml
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
@@ -23,6 +22,7 @@ from cryptography.x509.oid import NameOID
 from forerun.model.blueprint import PinnedPackage, RecipeSource, TemplateRecipe
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.stages.design import through_gateway
+from forerun.stages.first_boot import SEED_SCRIPT, write_network_file
 from forerun.stages.seed import Keys
 from lindenholm.archive import CODENAME, Archives
 
@@ -33,7 +33,6 @@ ARCHIVE_BYTES = 1024**3
 ARCHIVE_UUID = "8f3d2c61-5b0e-4a77-9c15-2e6d1b7a4f90"
 ARCHIVE_LABEL = "archive"
 OWN_ADDRESS = "192.0.2.10"
-SEED_MOUNT = "/run/shelf-seed"
 
 # Versions in apt's own notation, where shelf01 lags behind the archive: bookworm's suite
 # keeps these, and its security suite has had newer ones since.
@@ -125,69 +124,50 @@ def list_telling(made: Mapping[str, str]) -> dict[str, bytes]:
 def write_seed(
     made: Mapping[str, str], keys: Keys, archives: Archives, *, mac: str, agent: bytes
 ) -> dict[str, bytes]:
-    """The NoCloud seed: shelf01's first boot makes it the server of the story.
+    """The seed: shelf01's first boot makes it the server of the story.
 
     `agent` is the vendor's package file."""
     return {
-        "meta-data": _dump({"instance-id": HOST, "local-hostname": HOST}),
-        "user-data": b"#cloud-config\n" + _dump(_user_data()),
-        "network-config": _dump(_network_config(mac)),
-        "tree.tar": _pack_tree(made, keys, archives),
+        SEED_SCRIPT: _EARLY.encode("ascii"),
+        "tree.tar": _pack_tree(made, keys, archives, mac),
         "set-up.sh": (HERE / "set-up.sh").read_bytes(),
         "shelf-agent.deb": agent,
         "agent-token": made["AGENT_TOKEN"].encode("ascii"),
     }
 
 
-def _dump(value: object) -> bytes:
-    return yaml.safe_dump(value, sort_keys=False).encode("utf-8")
+# Before any service starts; $1 is the folder of the seed.
+_EARLY = f"""mkdir -p /srv/archive
+echo 'UUID={ARCHIVE_UUID} /srv/archive ext4 defaults,noatime 0 2' >> /etc/fstab
+mount /srv/archive && tar -C / -xpf "$1/tree.tar" || exit 1
+chmod 700 /root/.ssh
+usermod -p '*' root
+hostname -F /etc/hostname
+systemctl daemon-reload
+"""
+# As its administrator, when it is up.
+SET_UP = """mkdir -p /run/seed && mount -o ro LABEL=CIDATA /run/seed || exit 1
+sh /run/seed/set-up.sh /run/seed 2>&1
+code=$?
+umount /run/seed
+exit $code
+"""
 
 
-def _user_data() -> dict[str, object]:
-    mount = f"mkdir -p {SEED_MOUNT} && mount -o ro LABEL=CIDATA {SEED_MOUNT}"
-    early = [
-        f"! grep -q {ARCHIVE_UUID} /etc/fstab || exit 0",  # this runs at every boot
-        mount,
-        "mkdir -p /srv/archive",
-        f"echo 'UUID={ARCHIVE_UUID} /srv/archive ext4 defaults,noatime 0 2' >> /etc/fstab",
-        "mount /srv/archive",
-        f"tar -C / -xpf {SEED_MOUNT}/tree.tar",
-    ]
-    late = f"sh {SEED_MOUNT}/set-up.sh {SEED_MOUNT} > /run/set-up.log 2>&1"
-    return {
-        "hostname": HOST,
-        "fqdn": f"{HOST}.records.example",
-        "manage_etc_hosts": False,
-        "disable_root": False,
-        "ssh_deletekeys": False,
-        "ssh_genkeytypes": ["ed25519"],
-        "bootcmd": [["sh", "-c", "\n".join(early)]],
-        "runcmd": [["sh", "-c", f"{late}; echo $? > /run/set-up.code; umount {SEED_MOUNT}"]],
-    }
-
-
-def _network_config(mac: str) -> dict[str, object]:
+def _write_network(mac: str) -> str:
     """The server's own address, and the one the sealed link's ports lead to."""
-    return {
-        "version": 2,
-        "ethernets": {
-            "office": {
-                "match": {"macaddress": mac},
-                "addresses": [f"{GUEST_ADDRESS}/24", f"{OWN_ADDRESS}/24"],
-                "accept-ra": False,
-                "link-local": [],
-            }
-        },
-    }
+    return write_network_file(mac, (f"{GUEST_ADDRESS}/24", f"{OWN_ADDRESS}/24"))
 
 
-def _pack_tree(made: Mapping[str, str], keys: Keys, archives: Archives) -> bytes:
+def _pack_tree(made: Mapping[str, str], keys: Keys, archives: Archives, mac: str) -> bytes:
     out = io.BytesIO()
     with tarfile.open(fileobj=out, mode="w") as tar:
         for path in sorted((HERE / "tree").rglob("*")):
             if path.is_file():
                 _add_file(tar, path, made)
         _add(tar, "etc/apt/sources.list", archives.source_list(), 0o644)
+        _add(tar, "etc/hostname", f"{HOST}\n", 0o644)
+        _add(tar, "etc/systemd/network/office.network", _write_network(mac), 0o644)
         _add(tar, "etc/ssh/ssh_host_ed25519_key", keys.host_private, 0o600)
         _add(tar, "etc/ssh/ssh_host_ed25519_key.pub", keys.host_public + "\n", 0o644)
         _add(tar, "root/.ssh/authorized_keys", keys.login_public + "\n", 0o600)

@@ -21,6 +21,7 @@ from forerun.errors import CommandFailed
 from forerun.model.blueprint import Blueprint, StandInDisk, TemplateRecipe
 from forerun.ports.command import LocalCommand
 from forerun.ports.disks import make_seed_image
+from forerun.stages.first_boot import READER, SEED_SCRIPT
 from forerun.stages.seed import make_keys, write_seed_files
 
 pytestmark = pytest.mark.tools
@@ -222,3 +223,23 @@ def test_network_config_is_accepted_where_a_schema_exists(
     """Newer versions bring a schema of network configuration version 2."""
     schema = read_schema(cloud_init, "schema-network-config-v2.json")
     assert judge(schema, {"network": yaml.safe_load(files["network-config"])}) == []
+
+
+# -- its script
+
+
+@pytest.mark.parametrize("shell", ["sh", "bash"])
+def test_shells_read_the_scripts_without_a_complaint(
+    tmp_path: Path, files: dict[str, bytes], shell: str
+) -> None:
+    """`-n` of dash and of bash: the seed's script and the reader that starts it; a broken
+    one is refused."""
+    for name, text, code in (
+        (SEED_SCRIPT, files[SEED_SCRIPT].decode(), 0),
+        ("reader", READER, 0),
+        ("broken", f"{READER}if", 2),
+    ):
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        done = COMMAND.run([shell, "-n", str(path)], timeout_s=20, check=False)
+        assert done.exit_code == code, done.stderr

@@ -26,7 +26,7 @@ from forerun.stages.design import (
     GIB,
     design_clone,
     find_held_back,
-    find_restart_units,
+    find_running_units,
     list_allowed,
     list_recipe_archives,
 )
@@ -274,7 +274,7 @@ def test_every_path_is_copied_or_has_a_reason() -> None:
 
 def test_running_services_are_started_again() -> None:
     """Those that run on production and are no machinery: they read the copied settings."""
-    assert find_restart_units(SURVEY) == ("nginx.service", "cron.service")
+    assert find_running_units(SURVEY) == ("nginx.service", "cron.service")
 
 
 def test_ports_lead_to_access_and_to_each_watched_service() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import configparser
 import io
 import shlex
 import tarfile
@@ -16,7 +17,9 @@ from forerun.errors import RecordDamaged
 from forerun.model.blueprint import Blueprint, StandInDisk, TemplateRecipe
 from forerun.ports.guest import GUARD_FILE
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.first_boot import READER, SEED_SCRIPT, SEEDED_MARK, UNIT
 from forerun.stages.seed import (
+    ACCESS_NAME,
     COPY_NAME,
     GATEWAY_PORT,
     PROXY_FILE,
@@ -26,6 +29,7 @@ from forerun.stages.seed import (
     write_seed_files,
     write_settle_script,
 )
+from forerun.stages.template_scripts import write_customise_script
 
 UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
 BLUEPRINT = Blueprint(
@@ -61,19 +65,23 @@ def read_user_data(blueprint: Blueprint = BLUEPRINT) -> dict[str, object]:
     return data
 
 
-def read_unpack_script(blueprint: Blueprint = BLUEPRINT) -> str:
-    commands = read_user_data(blueprint)["bootcmd"]
-    assert isinstance(commands, list)
-    ((shell, flag, script),) = commands
-    assert (shell, flag) == ("sh", "-c")
-    assert isinstance(script, str)
-    return script
+def read_seed_script(blueprint: Blueprint = BLUEPRINT) -> str:
+    return write(blueprint)[SEED_SCRIPT].decode()
 
 
-def list_files() -> dict[str, dict[str, str]]:
-    files = read_user_data()["write_files"]
-    assert isinstance(files, list)
-    return {entry["path"]: entry for entry in files}
+def list_files(blueprint: Blueprint = BLUEPRINT) -> dict[str, tuple[str, int, str]]:
+    """Path to (content, mode, owner) of forerun's own files on the clone."""
+    found = {}
+    with tarfile.open(fileobj=io.BytesIO(write(blueprint)[ACCESS_NAME])) as tar:
+        for member in tar:
+            stream = tar.extractfile(member)
+            assert stream is not None
+            found[member.name.removeprefix(".")] = (
+                stream.read().decode(),
+                member.mode,
+                f"{member.uname}:{member.gname}",
+            )
+    return found
 
 
 def pack(entries: dict[str, bytes], prefix: str = "./") -> bytes:
@@ -93,7 +101,9 @@ def test_the_seed_has_what_a_first_boot_needs() -> None:
     """cloud-init documentation, NoCloud: user-data and meta-data must be there, meta-data
     names the instance; network-config has no top-level `network:` key."""
     files = write()
-    assert set(files) == {"meta-data", "user-data", "network-config", COPY_NAME}
+    assert set(files) == {
+        "meta-data", "user-data", "network-config", SEED_SCRIPT, COPY_NAME, ACCESS_NAME,
+    }  # fmt: skip
     assert yaml.safe_load(files["meta-data"]) == {
         "instance-id": "run-1",
         "local-hostname": "shelf01",
@@ -105,24 +115,33 @@ def test_the_seed_has_what_a_first_boot_needs() -> None:
 
 
 def test_the_network_is_matched_by_hardware_address_and_has_no_router() -> None:
-    """Names of interfaces differ between releases; nothing on the link leads out."""
+    """Names of interfaces differ between releases; nothing on the link leads out. Said
+    twice, for cloud-init and for systemd (systemd.network(5)), with the same values."""
     (link,) = yaml.safe_load(write()["network-config"])["ethernets"].values()
     assert link["match"] == {"macaddress": "52:54:00:12:34:56"}
     assert link["addresses"] == ["10.0.2.15/24"]
     assert not {"gateway4", "routes", "nameservers", "dhcp4", "dhcp6"} & set(link)
+    (path,) = [path for path in list_files() if path.endswith(".network")]
+    own = configparser.ConfigParser()
+    own.read_string(list_files()[path][0])
+    assert path.startswith("/etc/systemd/network/")
+    assert own["Match"]["MACAddress"] == "52:54:00:12:34:56"
+    assert dict(own["Network"]) == {
+        "linklocaladdressing": "no",
+        "ipv6acceptra": "no",
+        "address": "10.0.2.15/24",
+    }
 
 
 def test_the_guard_file_is_laid() -> None:
     """What proves to forerun that it talks to a clone names the run."""
-    assert "run-1" in list_files()[GUARD_FILE]["content"]
+    assert "run-1" in list_files()[GUARD_FILE][0]
 
 
 def test_access_is_by_the_clones_own_key_only() -> None:
     """A port of its own, no passwords, and files only root can read."""
     files = list_files()
-    config = dict(
-        line.split(None, 1) for line in files["/etc/forerun/sshd_config"]["content"].splitlines()
-    )
+    config = dict(line.split(None, 1) for line in files["/etc/forerun/sshd_config"][0].splitlines())
     assert config["Port"] == str(ACCESS_PORT)
     assert config["PermitRootLogin"] == "prohibit-password"
     assert (config["PasswordAuthentication"], config["KbdInteractiveAuthentication"]) == (
@@ -130,14 +149,14 @@ def test_access_is_by_the_clones_own_key_only() -> None:
         "no",
     )
     assert config["AllowTcpForwarding"] == "remote"
-    assert files["/etc/forerun/authorized_keys"]["content"] == KEYS.login_public + "\n"
+    assert files["/etc/forerun/authorized_keys"][0] == KEYS.login_public + "\n"
     for path in ("sshd_config", "host_key", "authorized_keys"):
-        assert files[f"/etc/forerun/{path}"]["permissions"] == "0600"
+        assert files[f"/etc/forerun/{path}"][1:] == (0o600, "root:root")
 
 
 def test_the_package_manager_asks_the_gateway() -> None:
     """apt.conf(5): one proxy for http, on the clone's own loopback."""
-    assert list_files()[PROXY_FILE]["content"] == (
+    assert list_files()[PROXY_FILE][0] == (
         f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n'
     )
 
@@ -149,8 +168,7 @@ def test_the_only_secrets_are_the_clones_own() -> None:
     seed = b"".join(files.values())
     assert seed.count(b"PRIVATE KEY-----") == 2  # begin and end of one key
     assert KEYS.login_private.encode() not in seed.replace(b"\\n", b"\n")
-    host_key = list_files()["/etc/forerun/host_key"]["content"]
-    assert host_key == KEYS.host_private
+    assert list_files()["/etc/forerun/host_key"][0] == KEYS.host_private
     for word in ("password", "passwd", "hashed_passwd", "chpasswd", "lock_passwd"):
         assert word not in read_user_data()
 
@@ -168,27 +186,49 @@ def test_every_clone_has_keys_of_its_own() -> None:
         assert public.split()[:2] == ["ssh-ed25519", key.get_base64()]
 
 
-def test_the_copy_is_unpacked_once() -> None:
-    """`bootcmd` runs at every boot: a mark makes the second one do nothing, so that a
-    reboot in the middle of an upgrade does not put old files back."""
-    lines = read_unpack_script().splitlines()
-    assert lines[0] == "[ ! -e /etc/forerun/seeded ] || exit 0"
-    assert lines[-1].endswith("touch /etc/forerun/seeded")
-    assert any(line.startswith("tar -C / -xpf ") for line in lines)
+def test_the_copy_is_unpacked_before_forerun_s_own_files() -> None:
+    """What forerun needs to reach the clone wins over production's file of that name; a
+    seed that cannot be unpacked is a failure, so that it leaves no mark."""
+    lines = read_seed_script().splitlines()
+    unpacked = [line for line in lines if line.startswith("tar ")]
+    assert [COPY_NAME in line for line in unpacked] == [True, False]
+    assert ACCESS_NAME in unpacked[1]
+    assert all(line.endswith("|| exit 1") for line in unpacked)
+    assert lines[-1] == "exit 0"
+
+
+def test_cloud_init_runs_the_same_reader_as_forerun_s_templates() -> None:
+    """One way to read a seed, in two places; user-data has nothing else that changes a
+    system, and shell syntax is right (judged by sh -n in the reference tests)."""
+    data = read_user_data()
+    assert data["bootcmd"] == [["sh", "-c", READER]]
+    assert set(data) == {"bootcmd", "disable_root", "ssh_deletekeys", "ssh_genkeytypes"}
+    assert READER in write_customise_script(BLUEPRINT.recipe)
+
+
+def test_a_seed_is_applied_once() -> None:
+    """The reader is asked at every boot of an imported image: a mark, set only when the
+    seed's script succeeded, makes the second time do nothing, so that a reboot in the
+    middle of an upgrade does not put old files back."""
+    lines = READER.splitlines()
+    assert lines[0] == f"[ ! -e {SEEDED_MARK} ] || exit 0"
+    (applied,) = [line for line in lines if SEED_SCRIPT in line]
+    assert applied.endswith(f"&& touch {SEEDED_MARK}")
+    assert f"ConditionPathExists=!{SEEDED_MARK}" in UNIT.splitlines()
 
 
 def test_data_mounts_are_added_and_quoted() -> None:
     """Each stand-in's line goes to the mount table once; swap has no mount point; a quote
     in a path stays one word for the shell."""
-    script = read_unpack_script()
-    assert shlex.split(script.split("\nmkdir -p ")[2].split("\n")[0]) == ["/srv/it's"]
+    script = read_seed_script()
+    assert shlex.split(script.split("\nmkdir -p ")[1].split("\n")[0]) == ["/srv/it's"]
     assert script.count(">> /etc/fstab") == 2
     assert "mkdir -p 'none'" not in script
 
 
 def test_a_clone_without_data_disks_needs_none() -> None:
     """No stand-ins, no line for the mount table."""
-    assert "fstab" not in read_unpack_script(replace(BLUEPRINT, stand_ins=()))
+    assert "fstab" not in read_seed_script(replace(BLUEPRINT, stand_ins=()))
 
 
 # -- the part of the copy that goes along
@@ -248,10 +288,10 @@ def test_a_damaged_copy_is_refused(tmp_path: Path, cut: int) -> None:
 # -- settling
 
 
-def test_settling_restarts_productions_services() -> None:
-    """Each unit is quoted, and one that does not restart is said, not fatal."""
+def test_settling_starts_what_runs_on_production() -> None:
+    """Each unit is quoted, and one that does not start is said, not fatal."""
     script = write_settle_script(BLUEPRINT)
     (loop,) = [line for line in script.splitlines() if line.startswith("for unit in")]
     assert shlex.split(loop)[3:5] == ["nginx.service", "a'b.service;"]
-    assert 'echo "not restarted: $unit"' in script
+    assert 'echo "not started: $unit"' in script
     assert "set -e" not in script

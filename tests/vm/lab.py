@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import libvirt
-import yaml
 
 from forerun.cli_common import find_recipe_sources
 from forerun.errors import ForerunError
@@ -39,6 +38,7 @@ from forerun.ports.ssh import ParamikoLink, SshTarget, connect, make_key_pair
 from forerun.ports.store import make_id
 from forerun.stages.build import Clone, Yard, make_mac, open_clone
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.first_boot import SEED_SCRIPT, write_network_file
 from tests.practice.archive import KEYRING, PracticeArchive
 from tests.practice.packages import EDITED_CONFIGURATION, INSTALLED, PORT
 
@@ -212,6 +212,11 @@ def _start_server(
         {
             "/etc/apt/sources.list.d/practice.list": archive.source_line(archive_port).encode(),
             KEYRING: archive.key,
+            "/etc/hostname": b"shelf01\n",
+            "/etc/hosts": b"127.0.0.1 localhost\n127.0.1.1 shelf01\n",
+            "/etc/systemd/network/office.network": write_network_file(
+                mac, (f"{GUEST_ADDRESS}/24",)
+            ).encode(),
             "/etc/ssh/ssh_host_ed25519_key": host_key.encode(),
             "/etc/ssh/ssh_host_ed25519_key.pub": f"{host_public}\n".encode(),
             "/root/.ssh/authorized_keys": f"{login_public}\n".encode(),
@@ -219,7 +224,7 @@ def _start_server(
     )
     system, seed = folder / "system.qcow2", folder / "seed.iso"
     yard.disks.make_overlay(yard.store.template_disk(template.id), system)
-    make_seed_image(seed, _write_server_seed(name, mac, tree))
+    make_seed_image(seed, {SEED_SCRIPT: _SERVER_SEED.encode(), "tree.tar": tree})
     plan = DomainPlan(
         name=name,
         uuid=str(uuid.uuid4()),
@@ -240,41 +245,11 @@ def _start_server(
     return Server(name, system, ports[0].host_port, ports[1].host_port, key_file, known_hosts)
 
 
-def _write_server_seed(name: str, mac: str, tree: bytes) -> dict[str, bytes]:
-    early = "\n".join(
-        (
-            "[ ! -e /root/.ssh/authorized_keys ] || exit 0",
-            "mkdir -p /run/seed && mount -o ro LABEL=CIDATA /run/seed",
-            "tar -C / -xpf /run/seed/tree.tar",
-            "chown -R root:root /root/.ssh && chmod 700 /root/.ssh",
-            "usermod -p '*' root",
-            "umount /run/seed",
-        )
-    )
-    user_data = {
-        "hostname": "shelf01",
-        "disable_root": False,
-        "ssh_deletekeys": False,
-        "ssh_genkeytypes": ["ed25519"],
-        "bootcmd": [["sh", "-c", early]],
-    }
-    network = {
-        "version": 2,
-        "ethernets": {
-            "office": {
-                "match": {"macaddress": mac},
-                "addresses": [f"{GUEST_ADDRESS}/24"],
-                "accept-ra": False,
-                "link-local": [],
-            }
-        },
-    }
-    return {
-        "meta-data": yaml.safe_dump({"instance-id": name, "local-hostname": "shelf01"}).encode(),
-        "user-data": b"#cloud-config\n" + yaml.safe_dump(user_data).encode(),
-        "network-config": yaml.safe_dump(network).encode(),
-        "tree.tar": tree,
-    }
+_SERVER_SEED = """tar -C / -xpf "$1/tree.tar" || exit 1
+chmod 700 /root/.ssh
+usermod -p '*' root
+hostname -F /etc/hostname
+"""
 
 
 def _log_in(server: Server, yard: Yard) -> ParamikoLink:

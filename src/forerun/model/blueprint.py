@@ -53,7 +53,7 @@ class TemplateRecipe:
     packages: tuple[PinnedPackage, ...] = ()
     stand_ins: tuple[StandInPackage, ...] = ()
     variant: str = "plain"
-    maker: int = 2
+    maker: int = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,7 +99,7 @@ def design_clone(
         allowed=list_allowed(survey.sources),
         copy_paths=copied,
         held_back_paths=held_back,
-        enable_units=find_restart_units(survey),
+        enable_units=find_running_units(survey),
         gaps=tuple(gaps),
     )
 
@@ -267,7 +267,7 @@ def find_held_back(path: str) -> str:
     return ""
 
 
-def find_restart_units(survey: CleanSurvey) -> tuple[str, ...]:
+def find_running_units(survey: CleanSurvey) -> tuple[str, ...]:
     """Services that run on production and are not part of the machinery underneath."""
     return tuple(
         unit.name
@@ -319,7 +319,7 @@ def _note_standing_gaps(
             Gap(
                 "access",
                 "approximated",
-                "forerun's own SSH service and cloud-init run on the clone",
+                "forerun's own SSH service, and its reader of the seed at the first boot",
             ),
         )
     )

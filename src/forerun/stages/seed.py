@@ -16,19 +16,26 @@ from pathlib import Path
 import yaml
 
 from forerun.errors import RecordDamaged
-from forerun.model.blueprint import Blueprint, StandInDisk
+from forerun.model.blueprint import Blueprint
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.ports.guest import GUARD_FILE
 from forerun.ports.ssh import make_key_pair
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.first_boot import READER, SEED_SCRIPT, write_network_file
 
 ACCESS_FOLDER = "/etc/forerun"
 GATEWAY_PORT = 29480
 PROXY_FILE = "/etc/apt/apt.conf.d/00forerun-gateway"
 COPY_NAME = "copy.tar"
-SEED_MOUNT = "/run/forerun-seed"
-SEEDED_MARK = f"{ACCESS_FOLDER}/seeded"
+ACCESS_NAME = "access.tar"
+ACCESS_UNIT = "forerun-access.service"
 
+# hosts(5), as Debian's installer writes it.
+_HOSTS = """127.0.0.1 localhost
+127.0.1.1 {name}
+::1 localhost ip6-localhost ip6-loopback
+"""
+_SEALED_ADDRESS = f"{GUEST_ADDRESS}/24"
 _SSHD_CONFIG = f"""Port {ACCESS_PORT}
 HostKey {ACCESS_FOLDER}/host_key
 AuthorizedKeysFile {ACCESS_FOLDER}/authorized_keys
@@ -85,9 +92,11 @@ def write_seed_files(
     """The files of the seed image: name to content."""
     return {
         "meta-data": _dump({"instance-id": instance, "local-hostname": blueprint.hostname}),
-        "user-data": b"#cloud-config\n" + _dump(_user_data(blueprint, keys)),
+        "user-data": b"#cloud-config\n" + _dump(_USER_DATA),
         "network-config": _dump(_network_config(mac)),
+        SEED_SCRIPT: _write_seed_script(blueprint).encode("utf-8"),
         COPY_NAME: copy,
+        ACCESS_NAME: _pack_access(blueprint, keys, mac),
     }
 
 
@@ -95,15 +104,24 @@ def _dump(value: object) -> bytes:
     return yaml.safe_dump(value, sort_keys=False, allow_unicode=True).encode("utf-8")
 
 
+# For an imported image that has cloud-init; forerun's own templates read the seed
+# themselves.
+_USER_DATA = {
+    "disable_root": False,
+    "ssh_deletekeys": False,
+    "ssh_genkeytypes": ["ed25519"],
+    "bootcmd": [["sh", "-c", READER]],
+}
+
+
 def _network_config(mac: str) -> dict[str, object]:
-    """Matched by MAC: interface names differ by machine type and release."""
+    """The same as `write_network_file`, for cloud-init."""
     return {
         "version": 2,
         "ethernets": {
             "sealed": {
                 "match": {"macaddress": mac},
-                "addresses": [f"{GUEST_ADDRESS}/24"],
-                # nothing answers on the sealed link: waiting for a router cost 13 s a boot
+                "addresses": [_SEALED_ADDRESS],
                 "accept-ra": False,
                 "link-local": [],
             }
@@ -111,56 +129,66 @@ def _network_config(mac: str) -> dict[str, object]:
     }
 
 
-def _user_data(blueprint: Blueprint, keys: Keys) -> dict[str, object]:
+def _pack_access(blueprint: Blueprint, keys: Keys, mac: str) -> bytes:
+    """forerun's own files on the clone, as a tar to unpack over /."""
     files = {
-        f"{ACCESS_FOLDER}/sshd_config": (_SSHD_CONFIG, "0600"),
-        f"{ACCESS_FOLDER}/host_key": (keys.host_private, "0600"),
-        f"{ACCESS_FOLDER}/authorized_keys": (keys.login_public + "\n", "0600"),
-        GUARD_FILE: (f"clone of run {blueprint.run_id}; made to be thrown away\n", "0644"),
-        "/etc/systemd/system/forerun-access.service": (_ACCESS_UNIT, "0644"),
-        PROXY_FILE: (f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n', "0644"),
+        f"{ACCESS_FOLDER}/sshd_config": (_SSHD_CONFIG, 0o600),
+        f"{ACCESS_FOLDER}/host_key": (keys.host_private, 0o600),
+        f"{ACCESS_FOLDER}/authorized_keys": (f"{keys.login_public}\n", 0o600),
+        GUARD_FILE: (f"clone of run {blueprint.run_id}; made to be thrown away\n", 0o644),
+        f"/etc/systemd/system/{ACCESS_UNIT}": (_ACCESS_UNIT, 0o644),
+        "/etc/systemd/network/05-sealed-link.network": (
+            write_network_file(mac, (_SEALED_ADDRESS,)),
+            0o644,
+        ),
+        PROXY_FILE: (f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n', 0o644),
+        "/etc/hostname": (f"{blueprint.hostname}\n", 0o644),
+        "/etc/hosts": (_HOSTS.format(name=blueprint.hostname), 0o644),
         "/etc/motd": (
             "THIS IS A CLONE, made by forerun for a rehearsal. Not production.\n",
-            "0644",
+            0o644,
         ),
     }
-    return {
-        "hostname": blueprint.hostname,
-        "manage_etc_hosts": True,
-        "disable_root": False,
-        "ssh_deletekeys": False,
-        "ssh_genkeytypes": ["ed25519"],
-        "bootcmd": [["sh", "-c", _unpack_script(blueprint.stand_ins)]],
-        "write_files": [
-            {"path": path, "content": content, "permissions": mode}
-            for path, (content, mode) in files.items()
-        ],
-        "runcmd": [
-            ["systemctl", "daemon-reload"],
-            ["systemctl", "enable", "--now", "forerun-access.service"],
-        ],
-    }
+    out = io.BytesIO()
+    with tarfile.open(fileobj=out, mode="w", format=tarfile.PAX_FORMAT) as tar:
+        for path, (text, mode) in files.items():
+            content = text.encode("utf-8")
+            info = tarfile.TarInfo(f".{path}")
+            info.size, info.mode = len(content), mode
+            info.uname = info.gname = "root"
+            tar.addfile(info, io.BytesIO(content))
+    return out.getvalue()
 
 
-def _unpack_script(stand_ins: tuple[StandInDisk, ...]) -> str:
-    """Early in the first boot: the sanitised copy over /, data mounts into fstab."""
+def _write_seed_script(blueprint: Blueprint) -> str:
+    """Early in the first boot, as root: the sanitised copy over /, data mounts into
+    fstab, forerun's access. $1 is the folder of the seed."""
     lines = [
-        f"[ ! -e {SEEDED_MARK} ] || exit 0",  # bootcmd runs at every boot
-        f"mkdir -p {SEED_MOUNT} && mount -o ro LABEL=CIDATA {SEED_MOUNT} || exit 0",
-        f"tar -C / -xpf {SEED_MOUNT}/{COPY_NAME} --keep-directory-symlink",
-        f"umount {SEED_MOUNT}",
+        f'tar -C / -xpf "$1/{COPY_NAME}" --keep-directory-symlink || exit 1',
+        f'tar -C / -xpf "$1/{ACCESS_NAME}" --keep-directory-symlink || exit 1',
+        "hostname -F /etc/hostname",
+        "[ -e /etc/ssh/ssh_host_ed25519_key ] ||"
+        " ssh-keygen -q -t ed25519 -N '' -f /etc/ssh/ssh_host_ed25519_key",
     ]
-    for disk in stand_ins:
+    for disk in blueprint.stand_ins:
         if disk.fstype != "swap":
             lines.append(f"mkdir -p {_quote(disk.target)}")
         lines.append(
             f"grep -qF {_quote(disk.uuid)} /etc/fstab || "
             f"printf '%s\\n' {_quote(disk.fstab_line)} >> /etc/fstab"
         )
-    # sshd without PAM refuses a locked account, also with a key (sshd(8), LOGIN PROCESS)
-    lines.append("usermod -p '*' root")
-    lines.append(f"mkdir -p {ACCESS_FOLDER} && touch {SEEDED_MARK}")
-    return "\n".join(lines)
+    wants = "/etc/systemd/system/multi-user.target.wants"
+    lines += [
+        # sshd without PAM refuses a locked account, also with a key (sshd(8), LOGIN PROCESS)
+        "usermod -p '*' root",
+        f"mkdir -p {wants} && ln -sf ../{ACCESS_UNIT} {wants}/{ACCESS_UNIT}",
+        # Units and mounts of the copy join the start-up that is under way.
+        "systemctl daemon-reload",
+        "systemctl --no-block start default.target",
+        f"systemctl --no-block start {ACCESS_UNIT}",
+        "exit 0",
+    ]
+    return "\n".join(lines) + "\n"
 
 
 def _quote(text: str) -> str:
@@ -192,18 +220,19 @@ def filter_copy(source: Path, wanted: Collection[str]) -> bytes:
 
 
 def write_settle_script(blueprint: Blueprint) -> str:
-    """After the first boot: everything that read its configuration before the copy was
-    in place reads it again."""
+    """After the first boot: wait for its end, then see to it that everything of
+    production's is in use. Each line printed is something that is not."""
     units = " ".join(_quote(unit) for unit in blueprint.enable_units)
-    return f"""systemctl daemon-reload
-cd /etc/apt
+    return f"""cd /etc/apt
 for file in sources.list sources.list.d/*.list sources.list.d/*.sources; do
   [ ! -f "$file" ] || sed -i 's#https://#http://#g' "$file"
 done
+timeout 300 systemctl is-system-running --wait >/dev/null 2>&1
 mount -a || true
 sysctl --quiet --system || true
 for unit in {units}; do
+  systemctl is-active --quiet "$unit" && continue
   systemctl cat "$unit" >/dev/null 2>&1 || continue
-  systemctl restart "$unit" || echo "not restarted: $unit"
+  systemctl start "$unit" || echo "not started: $unit"
 done
 """

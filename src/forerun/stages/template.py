@@ -331,7 +331,7 @@ def _last_errors(log: Path) -> str:
 def import_template(
     source: Path, store: Store, disks: Disks, clock: Clock, *, codename: str, boot_mode: str
 ) -> TemplateInfo:
-    """Take over an existing qcow2 disk (with cloud-init inside) as a template."""
+    """Take over an existing qcow2 disk, with cloud-init inside, as a template."""
     if not source.is_file():
         raise NotFound("There is no such file.", where=str(source), hint="Check the path.")
     kind = disks.image_format(source)

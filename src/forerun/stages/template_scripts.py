@@ -6,16 +6,16 @@ from __future__ import annotations
 from pathlib import Path
 
 from forerun.model.blueprint import TemplateRecipe
+from forerun.stages.first_boot import READER, READER_PATH, READER_UNIT, UNIT
 
 LOADER_MARK = "forerun: boot loader written"
 LOADER_DEVICE = "/dev/vda"
 
 # What every clone needs to be started, reached and driven, whatever production has.
 BASE_PACKAGES = (
-    "ca-certificates",
-    "cloud-init",
     "cron",
     "dbus",
+    "e2fsprogs",
     "initramfs-tools",
     "iproute2",
     "kmod",
@@ -23,7 +23,6 @@ BASE_PACKAGES = (
     "logrotate",
     "openssh-server",
     "procps",
-    "python3",
     "systemd-sysv",
     "udev",
     "zstd",
@@ -99,14 +98,8 @@ def write_customise_script(recipe: TemplateRecipe) -> str:
         "END",
         _write_fstab(recipe),
         "systemctl enable systemd-networkd.service serial-getty@ttyS0.service",
-        "cat > /etc/cloud/cloud.cfg.d/90-seed-only.cfg <<'END'",
-        "datasource_list: [NoCloud, None]",
-        # only what a seed needs: each further module costs a clone seconds of every boot
-        "cloud_init_modules: [bootcmd, write-files, set_hostname, update_etc_hosts, users-groups,"
-        " ssh]",
-        "cloud_config_modules: [runcmd]",
-        "cloud_final_modules: [scripts-user]",
-        "END",
+        _write_seed_reader(),
+        _WRITE_CLOUD_SETTINGS,
         "rm -f /etc/ssh/ssh_host_*_key /etc/ssh/ssh_host_*_key.pub",
         ": > /etc/machine-id",
         "rm -f /var/lib/dbus/machine-id",
@@ -121,6 +114,26 @@ def write_customise_script(recipe: TemplateRecipe) -> str:
         lines.append(f"apt-mark hold {' '.join(held)} >/dev/null")
     lines.append("rm -f /tmp/customise.sh")
     return "\n".join(lines) + "\n"
+
+
+# Where production has cloud-init, the clone has it too: it is kept to what a seed needs,
+# for each further module costs a clone seconds of every boot.
+_WRITE_CLOUD_SETTINGS = """if [ -d /etc/cloud/cloud.cfg.d ]; then
+cat > /etc/cloud/cloud.cfg.d/90-seed-only.cfg <<'END'
+datasource_list: [NoCloud, None]
+cloud_init_modules: [bootcmd, set_hostname, ssh]
+cloud_config_modules: []
+cloud_final_modules: []
+END
+fi"""
+
+
+def _write_seed_reader() -> str:
+    return (
+        f"cat > {READER_PATH} <<'END'\n{READER}END\n"
+        f"cat > /etc/systemd/system/{READER_UNIT} <<'END'\n{UNIT}END\n"
+        f"systemctl enable {READER_UNIT}"
+    )
 
 
 def _write_fstab(recipe: TemplateRecipe) -> str:
