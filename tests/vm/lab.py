@@ -47,8 +47,9 @@ URI = "qemu:///system"
 GIB = 1024**3
 MEMORY = 512 << 20
 BOOT_LIMIT_S = 420.0
-# Questions in a full-screen dialogue are tested with the real program.
-EXTRA_PACKAGES = ("whiptail",)
+# The practice packages are written in Python; questions in a full-screen dialogue are
+# tested with the real program.
+EXTRA_PACKAGES = ("python3", "whiptail")
 
 
 def write_recipe(boot_mode: str) -> TemplateRecipe:
