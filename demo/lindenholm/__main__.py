@@ -222,7 +222,17 @@ def _open_shop(store: Store, hypervisor: LibvirtHypervisor) -> Workshop:
     command, clock = LocalCommand(), SystemClock()
     accelerator = prove_accelerator(store, hypervisor, LabHost(), clock)
     sink = open_terminal(sys.stderr, {**os.environ, "TERM": "dumb"})
-    return Workshop(store, command, Disks(command), hypervisor, clock, sink, accelerator.name, 0)
+    return Workshop(
+        store,
+        command,
+        Disks(command),
+        hypervisor,
+        clock,
+        sink,
+        accelerator.name,
+        0,
+        origin_s=clock.monotonic(),
+    )
 
 
 def main() -> int:

@@ -69,6 +69,7 @@ def build_system(archives: Archives, shop: Workshop) -> tuple[TemplateInfo, int]
                 shop.sink,
                 shop.accelerator,
                 gateway.port,
+                origin_s=shop.origin_s,
             ),
         )
         return template, gateway.reading().outside
