@@ -20,6 +20,7 @@ from forerun.profiles import match_prompt
 
 POLL_S = 0.7
 LOOK_AFTER_S = 1.2  # a wait is looked for once the terminal has been quiet this long
+LOOK_AGAIN_S = 3.0  # each look reads some sixty small files on the clone
 REPEATS_UNKNOWN = 3  # a bare Enter that brings the same text back is no answer
 TAIL_LINES = 25
 _ESCAPES = re.compile(
@@ -81,6 +82,7 @@ class _Watch:
     quiet_longest_s: float = 0.0
     waiting: Waiting | None = None
     waiting_since_s: float = 0.0
+    looked_s: float = 0.0
     met: dict[tuple[str, str], int] = field(default_factory=dict)
 
 
@@ -161,8 +163,16 @@ class StepSession:
     def _look_for_prompt(self) -> str:
         """Answer a prompt if there is one; a non-empty text says why to stop."""
         now = self._clock.monotonic()
-        if now - self._watch.last_news_s < LOOK_AFTER_S:
+        quiet = now - self._watch.last_news_s
+        if quiet < LOOK_AFTER_S:
             return ""
+        text = clean_terminal_text(self._watch.since_answer)
+        rule, owner = self._find_rule(text)
+        if rule is None:  # most silences are work
+            patient = now - self._watch.looked_s < LOOK_AGAIN_S and self._watch.waiting is None
+            if quiet < self._policy.quiet_s or patient:
+                return ""
+        self._watch.looked_s = now
         waiting = self._guest.find_waiting(self._name)
         if waiting is None:
             self._watch.waiting = None
@@ -170,10 +180,6 @@ class StepSession:
         if self._watch.waiting != waiting:
             self._watch.waiting = waiting
             self._watch.waiting_since_s = self._watch.last_news_s
-        text = clean_terminal_text(self._watch.since_answer)
-        rule, owner = self._find_rule(text)
-        if rule is None and now - self._watch.last_news_s < self._policy.quiet_s:
-            return ""
         return self._meet(rule, owner, text, waiting)
 
     def _find_rule(self, text: str) -> tuple[PromptRule | None, str]:
