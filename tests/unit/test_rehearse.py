@@ -361,24 +361,33 @@ def test_nothing_stopped_is_nothing_to_start(tmp_path: Path) -> None:
 
 
 def test_planned_removals_are_judged(tmp_path: Path) -> None:
-    """What somebody installed on purpose is missed; dependencies are listed once."""
+    """What somebody installed on purpose is missed, unless the plan brings its renamed
+    successor; the rest is listed once. Versions as seen in a 12 to 13 upgrade."""
     scene = Stage1(
-        tmp_path, make_profile([make_step("plan", Action.SIMULATE)]), chosen="webmailer nano"
+        tmp_path,
+        make_profile([make_step("plan", Action.SIMULATE)]),
+        chosen="webmailer nano libdb5.3 libkept5",
     )
     scene.guest.answers |= {
         "apt-get -s": "Remv webmailer [1.4-1]\nRemv libold1 [1]\nRemv libold2 [2]\n"
-        "0 upgraded, 0 newly installed, 3 to remove and 0 not upgraded.\n",
+        "Remv libdb5.3 [5.3.28+dfsg2-1]\nRemv libkept5 [5]\n"
+        "Inst libdb5.3t64 (5.3.28+dfsg2-9 Debian:13.8/stable [amd64])\n"
+        "0 upgraded, 1 newly installed, 5 to remove and 0 not upgraded.\n",
     }
     scene.run()
     assert [(s.severity, s.title) for s in scene.rehearsal.observed.seen] == [
         ("service down", "The upgrade removes the package webmailer."),
-        ("cosmetic", "The upgrade removes 2 packages that came as dependencies."),
+        ("service down", "The upgrade removes the package libkept5."),
+        (
+            "cosmetic",
+            "The upgrade removes 3 packages that came as dependencies or have a successor.",
+        ),
     ]
 
 
 def test_no_removal_is_nothing_to_say() -> None:
     """An empty plan gives no finding."""
-    assert judge_removals([], {"a"}) == ()
+    assert judge_removals([], {"a"}, ()) == ()
 
 
 def test_kept_files_are_found_beside_the_one_in_use() -> None:

@@ -423,6 +423,18 @@ def test_console_is_held_against_the_service_manager(
     assert reboot.own_agrees is agrees
 
 
+@pytest.mark.parametrize(
+    ("ready_s", "name"), [(51.0, "Reboot until ready"), (-1.0, "Reboot until start-up ended")]
+)
+def test_a_reboot_that_never_was_ready_says_what_it_shows(ready_s: float, name: str) -> None:
+    """A service that stays away makes no figure disappear: the whole of the parts is
+    shown under another name, and the objection says why."""
+    report = outline(make_run(reboots=(make_reboot(ready_s=ready_s),)))
+    (figure,) = [figure for figure in report.summary if figure.key == "reboot"]
+    assert (figure.name, figure.value) == (name, 51.0)
+    assert any("never came back" in text for text in figure.objections) is (ready_s < 0)
+
+
 def test_the_main_reboot_is_the_one_into_another_kernel() -> None:
     """Of several reboots the first that changes the kernel counts, else the last."""
     same = make_reboot(kernel_before="6.1", kernel_after="6.1")

@@ -242,15 +242,17 @@ def _reboot_figures(
     for reboot in reboots:
         if reboot.main:
             note = "Firmware of a virtual machine: real hardware may take minutes longer."
-            value = reboot.to_ready_s
+            ready = reboot.to_ready_s is not None
+            value = reboot.to_ready_s if ready else reboot.total_s
             times = [other.to_ready_s for other in others if other.to_ready_s is not None]
+            never = "A watched service never came back: the server was not ready at all."
             yield Figure(
                 "reboot",
-                "Reboot until ready",
+                "Reboot until ready" if ready else "Reboot until start-up ended",
                 value,
                 "s",
-                spread=join_spread(value, times) if value is not None else None,
-                objections=(note,),
+                spread=join_spread(value, times) if ready and value is not None else None,
+                objections=(note,) if ready else (note, never),
             )
 
 

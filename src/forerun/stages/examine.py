@@ -14,11 +14,18 @@ FIND_KEPT = (
 
 
 def judge_removals(
-    removals: Sequence[tuple[str, str]], chosen: Collection[str]
+    removals: Sequence[tuple[str, str]], chosen: Collection[str], planned: Collection[str]
 ) -> tuple[Seen, ...]:
-    """What the planned removals mean. Rule: a package that somebody chose to install, or
-    that no archive offers, is missed; one that came as a dependency usually gives way to
-    a renamed successor."""
+    """What the planned removals mean; `planned` names what the plan installs.
+
+    Rule: a package that somebody chose to install, or that no archive offers, is missed.
+    One that came as a dependency, and a library whose renamed successor the same plan
+    installs (NAMEt64, the 64-bit time_t transition of Debian 13), give way as usual."""
+    missed = [
+        (name, version)
+        for name, version in removals
+        if name in chosen and f"{name}t64" not in planned
+    ]
     found = [
         Seen(
             "service down",
@@ -27,15 +34,15 @@ def judge_removals(
             "Decide before the window whether it may go, and what replaces it.",
             "apt-get(8), simulation on the clone",
         )
-        for name, version in removals
-        if name in chosen
+        for name, version in missed
     ]
-    others = [name for name, _ in removals if name not in chosen]
+    others = [name for name, version in removals if (name, version) not in missed]
     if others:
         found.append(
             Seen(
                 "cosmetic",
-                f"The upgrade removes {len(others)} packages that came as dependencies.",
+                f"The upgrade removes {len(others)} packages that came as dependencies"
+                " or have a successor.",
                 ", ".join(others),
                 "Read the list once; libraries renamed by the new release are usual.",
                 "apt-get(8), simulation on the clone",

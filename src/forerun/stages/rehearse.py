@@ -299,7 +299,8 @@ class Rehearsal:
         done, plan = simulate(self._guest, allowed_s=step.time_allowed_s)
         if plan is not None:
             names = [(change.name, change.old) for change in plan.removals]
-            self.observed.seen.extend(judge_removals(names, self._chosen))
+            planned = {change.name for change in plan.installs}
+            self.observed.seen.extend(judge_removals(names, self._chosen, planned))
         return _Ended(done)
 
     def _examine(self) -> None:
