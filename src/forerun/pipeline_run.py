@@ -127,6 +127,7 @@ class RehearsalRun:
             run_id=self.id,
             cpus=request.cpus,
             memory_bytes=request.memory_bytes,
+            emulated=self.accelerator.name != "kvm",
         )
 
     def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:

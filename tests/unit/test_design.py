@@ -30,6 +30,8 @@ from forerun.stages.design import (
     list_allowed,
     list_recipe_archives,
 )
+from forerun.stages.template import digest_recipe
+from forerun.stages.template_scripts import write_customise_script
 
 PROFILE = load_profile(shipped_folders()[0] / "debian-12-to-13" / "profile.yaml")
 DATA_UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
@@ -107,8 +109,10 @@ SITE = Site(
 )
 
 
-def design(survey: CleanSurvey = SURVEY, site: Site = SITE) -> Blueprint:
-    return design_clone(survey, PROFILE, site, run_id="run-1", cpus=2, memory_bytes=GIB)
+def design(survey: CleanSurvey = SURVEY, site: Site = SITE, *, emulated: bool = False) -> Blueprint:
+    return design_clone(
+        survey, PROFILE, site, run_id="run-1", cpus=2, memory_bytes=GIB, emulated=emulated
+    )
 
 
 def list_gaps(blueprint: Blueprint) -> dict[str, tuple[str, str]]:
@@ -309,3 +313,17 @@ def test_design_is_a_function() -> None:
         SURVEY.id, "run-1", SURVEY.host,
     )  # fmt: skip
     assert Path(PROFILE.path).name == "profile.yaml"
+
+
+def test_only_an_emulated_clone_has_words_for_its_kernel() -> None:
+    """They are in the recipe, hence in the template's id and its boot loader's settings,
+    and said as a difference to production; on real hardware support there are none."""
+    emulated, plain = design(emulated=True), design()
+    assert plain.recipe.kernel_words == ""
+    assert "kernel command line" not in list_gaps(plain)
+    words = emulated.recipe.kernel_words
+    assert list_gaps(emulated)["kernel command line"] == ("approximated", f"{words} added")
+    line = f'GRUB_CMDLINE_LINUX="console=tty0 console=ttyS0,115200 {words}"'
+    assert line in write_customise_script(emulated.recipe).splitlines()
+    assert f" {words}" not in write_customise_script(plain.recipe)
+    assert digest_recipe(emulated.recipe) != digest_recipe(plain.recipe)

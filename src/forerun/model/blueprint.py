@@ -40,8 +40,9 @@ class RecipeSource:
 class TemplateRecipe:
     """Everything a template's content depends on; its digest names the template.
 
-    `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size; `maker` counts
-    changes of the way templates are made.
+    `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size; `kernel_words`
+    are added to the kernel's command line; `maker` counts changes of the way templates
+    are made.
     """
 
     family: str
@@ -53,6 +54,7 @@ class TemplateRecipe:
     packages: tuple[PinnedPackage, ...] = ()
     stand_ins: tuple[StandInPackage, ...] = ()
     variant: str = "plain"
+    kernel_words: str = ""
     maker: int = 3
 
 

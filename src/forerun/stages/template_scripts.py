@@ -27,6 +27,7 @@ BASE_PACKAGES = (
     "udev",
     "zstd",
 )
+_CONSOLES = "console=tty0 console=ttyS0,115200"
 KERNEL_PACKAGE = "linux-image-cloud-amd64"
 LOADER_PACKAGES = {"bios": "grub-pc", "uefi": "grub-efi-amd64"}
 
@@ -92,7 +93,7 @@ def write_customise_script(recipe: TemplateRecipe) -> str:
         " | debconf-set-selections",
         "mkdir -p /etc/default/grub.d",
         "cat > /etc/default/grub.d/forerun.cfg <<'END'",
-        'GRUB_CMDLINE_LINUX="console=tty0 console=ttyS0,115200"',
+        f'GRUB_CMDLINE_LINUX="{" ".join((_CONSOLES, recipe.kernel_words)).rstrip()}"',
         'GRUB_TERMINAL="serial console"',
         "GRUB_TIMEOUT=1",
         "END",
