@@ -16,7 +16,7 @@ from tests.bench.bench_common import empty_tar, make_blueprint, open_ground, say
 PAIRS = 4
 COMMAND = (
     "apt-get -q -y -o Dpkg::Options::=--force-confold install --reinstall "
-    "coreutils e2fsprogs less procps zstd"
+    "coreutils findutils gpgv less sed"
 )
 
 
