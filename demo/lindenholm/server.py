@@ -49,7 +49,7 @@ _PACKAGES = (
     "python3",
     "rsync",
     "smartmontools",
-    "sqlite3",
+    "usr-is-merged",
 )
 _SECRET = re.compile(r"@([A-Z_]+)@")
 

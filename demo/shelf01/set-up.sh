@@ -25,10 +25,14 @@ END
 mv /etc/default/grub.d/forerun.cfg /etc/default/grub.d/console.cfg
 
 mkdir -p /var/lib/shelf
-sqlite3 /var/lib/shelf/catalogue.db <<'END'
-create table item (shelf text, title text);
-with recursive n(i) as (select 1 union all select i + 1 from n where i < 400)
-insert into item select printf('%02d', i % 12 + 1), 'invented item ' || i from n;
+python3 - <<'END'
+import sqlite3
+with sqlite3.connect("/var/lib/shelf/catalogue.db") as catalogue:
+    catalogue.execute("create table item (shelf text, title text)")
+    catalogue.executemany(
+        "insert into item values (?, ?)",
+        ((f"{i % 12 + 1:02d}", f"invented item {i}") for i in range(1, 401)),
+    )
 END
 
 systemctl daemon-reload

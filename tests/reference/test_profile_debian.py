@@ -420,11 +420,10 @@ def test_the_room_step_adds_up_what_is_needed(
     """Two files of 30 and 70 MB and a growth of 133 MB need 233 MB, and boot files besides: with
     500 MB free that is room, with 100 MB it is not."""
     programs = {
-        "apt-get": """case $* in
-            *print-uris*) echo "'u' a 30000000 h"; echo "'u' b 70000000 h" ;;
-            *) echo 'After this operation, 133 MB of additional disk space will be used.'
-               exit 100 ;;
-            esac""",
+        "apt-get": """[ "$*" = "--print-uris -q -y dist-upgrade" ] || exit 100
+            echo 'Need to get 100 MB of archives.'
+            echo 'After this operation, 133 MB of additional disk space will be used.'
+            echo "'u' a 30000000 h"; echo "'u' b 70000000 h\"""",
         "find": "echo 1000000",
         "stat": "echo 1",
         "df": f"echo Avail; echo {free}",
