@@ -22,7 +22,7 @@ from cryptography.x509.oid import NameOID
 from forerun.model.blueprint import PinnedPackage, RecipeSource, TemplateRecipe
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.stages.design import through_gateway
-from forerun.stages.first_boot import SEED_SCRIPT, write_network_file
+from forerun.stages.first_boot import INSTANCE_FILE, SEED_SCRIPT, write_network_file
 from forerun.stages.seed import Keys
 from lindenholm.archive import CODENAME, Archives
 
@@ -128,6 +128,7 @@ def write_seed(
 
     `agent` is the vendor's package file."""
     return {
+        INSTANCE_FILE: f"instance-id: {HOST}\n".encode("ascii"),
         SEED_SCRIPT: _EARLY.encode("ascii"),
         "tree.tar": _pack_tree(made, keys, archives, mac),
         "set-up.sh": (HERE / "set-up.sh").read_bytes(),

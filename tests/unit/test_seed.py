@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import configparser
 import io
+import os
 import shlex
 import tarfile
 from dataclasses import replace
@@ -15,9 +16,10 @@ import yaml
 
 from forerun.errors import RecordDamaged
 from forerun.model.blueprint import Blueprint, StandInDisk, TemplateRecipe
+from forerun.ports.command import LocalCommand
 from forerun.ports.guest import GUARD_FILE
 from forerun.stages.design import ACCESS_PORT
-from forerun.stages.first_boot import READER, SEED_SCRIPT, SEEDED_MARK, UNIT
+from forerun.stages.first_boot import READER, SEED_MOUNT, SEED_SCRIPT, SEEDED_MARK
 from forerun.stages.seed import (
     ACCESS_NAME,
     COPY_NAME,
@@ -206,15 +208,32 @@ def test_cloud_init_runs_the_same_reader_as_forerun_s_templates() -> None:
     assert READER in write_customise_script(BLUEPRINT.recipe)
 
 
-def test_a_seed_is_applied_once() -> None:
-    """The reader is asked at every boot of an imported image: a mark, set only when the
-    seed's script succeeded, makes the second time do nothing, so that a reboot in the
-    middle of an upgrade does not put old files back."""
-    lines = READER.splitlines()
-    assert lines[0] == f"[ ! -e {SEEDED_MARK} ] || exit 0"
-    (applied,) = [line for line in lines if SEED_SCRIPT in line]
-    assert applied.endswith(f"&& touch {SEEDED_MARK}")
-    assert f"ConditionPathExists=!{SEEDED_MARK}" in UNIT.splitlines()
+@pytest.mark.tools
+def test_a_seed_is_applied_once_for_each_instance(tmp_path: Path) -> None:
+    """The reader runs at every boot. With its programs replaced and its paths moved: the
+    first boot applies, a reboot does not (old files would come back in the middle of an
+    upgrade), another instance on the same disk does, and so does a seed whose script had
+    failed before."""
+    mount, mark, count = (tmp_path / name for name in ("seed", "mark", "count"))
+    mount.mkdir()
+    for program in ("blkid", "mount", "umount"):
+        (tmp_path / program).write_text("#!/bin/sh\nexit 0\n")
+        (tmp_path / program).chmod(0o755)
+    reader = READER.replace(SEED_MOUNT, str(mount)).replace(SEEDED_MARK, str(mark))
+
+    def boot(instance: str, *, code: int = 0) -> int:
+        (mount / "meta-data").write_bytes(
+            write_seed_files(BLUEPRINT, KEYS, instance=instance, mac="52:54:00:0:0:1", copy=b"")[
+                "meta-data"
+            ]
+        )
+        (mount / SEED_SCRIPT).write_text(f"echo applied >> {count}\nexit {code}\n")
+        path = f"{tmp_path}:{os.environ['PATH']}"
+        LocalCommand().run(["sh", "-c", reader], timeout_s=20, check=False, env={"PATH": path})
+        return len(count.read_text().splitlines())
+
+    assert [boot("run-1"), boot("run-1"), boot("run-2")] == [1, 1, 2]
+    assert [boot("run-3", code=1), boot("run-3"), boot("run-3")] == [3, 4, 4]
 
 
 def test_data_mounts_are_added_and_quoted() -> None:

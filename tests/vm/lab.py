@@ -38,7 +38,7 @@ from forerun.ports.ssh import ParamikoLink, SshTarget, connect, make_key_pair
 from forerun.ports.store import make_id
 from forerun.stages.build import Clone, Yard, make_mac, open_clone
 from forerun.stages.design import ACCESS_PORT
-from forerun.stages.first_boot import SEED_SCRIPT, write_network_file
+from forerun.stages.first_boot import INSTANCE_FILE, SEED_SCRIPT, write_network_file
 from tests.practice.archive import KEYRING, PracticeArchive
 from tests.practice.packages import EDITED_CONFIGURATION, INSTALLED, PORT
 
@@ -225,7 +225,14 @@ def _start_server(
     )
     system, seed = folder / "system.qcow2", folder / "seed.iso"
     yard.disks.make_overlay(yard.store.template_disk(template.id), system)
-    make_seed_image(seed, {SEED_SCRIPT: _SERVER_SEED.encode(), "tree.tar": tree})
+    make_seed_image(
+        seed,
+        {
+            INSTANCE_FILE: f"instance-id: {name}\n".encode(),
+            SEED_SCRIPT: _SERVER_SEED.encode(),
+            "tree.tar": tree,
+        },
+    )
     plan = DomainPlan(
         name=name,
         uuid=str(uuid.uuid4()),

@@ -55,7 +55,7 @@ class TemplateRecipe:
     stand_ins: tuple[StandInPackage, ...] = ()
     variant: str = "plain"
     kernel_words: str = ""
-    maker: int = 3
+    maker: int = 4
 
 
 @dataclass(frozen=True, slots=True)

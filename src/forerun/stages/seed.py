@@ -21,7 +21,7 @@ from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.ports.guest import GUARD_FILE
 from forerun.ports.ssh import make_key_pair
 from forerun.stages.design import ACCESS_PORT
-from forerun.stages.first_boot import READER, SEED_SCRIPT, write_network_file
+from forerun.stages.first_boot import INSTANCE_FILE, READER, SEED_SCRIPT, write_network_file
 
 ACCESS_FOLDER = "/etc/forerun"
 GATEWAY_PORT = 29480
@@ -91,7 +91,7 @@ def write_seed_files(
 ) -> dict[str, bytes]:
     """The files of the seed image: name to content."""
     return {
-        "meta-data": _dump({"instance-id": instance, "local-hostname": blueprint.hostname}),
+        INSTANCE_FILE: _dump({"instance-id": instance, "local-hostname": blueprint.hostname}),
         "user-data": b"#cloud-config\n" + _dump(_USER_DATA),
         "network-config": _dump(_network_config(mac)),
         SEED_SCRIPT: _write_seed_script(blueprint).encode("utf-8"),
