@@ -276,6 +276,26 @@ def test_a_hypervisor_that_fails_leaves_nothing(
     ground.assert_nothing_left()
 
 
+@pytest.mark.parametrize("at", [1, 2, 3, 4])
+def test_an_interrupt_between_two_notes_leaves_none(
+    ground: Ground, monkeypatch: pytest.MonkeyPatch, at: int
+) -> None:
+    """Ctrl-C may come right after any entry is written: folder, domain, either port."""
+    note, count = ground.store.ledger.note, itertools.count(1)
+
+    def interrupted(run: str, kind: str, name: str) -> int:
+        entry = note(run, kind, name)
+        if next(count) == at:
+            raise Interrupted("Ctrl-C")
+        return entry
+
+    monkeypatch.setattr(ground.store.ledger, "note", interrupted)
+    with pytest.raises(Interrupted), ground.open():
+        raise AssertionError("never entered")
+    assert next(count) == at + 1
+    ground.assert_nothing_left()
+
+
 def test_a_port_that_was_taken_meanwhile_is_tried_anew(ground: Ground) -> None:
     """QEMU names `hostfwd` when a loopback port is taken; new ports are chosen, three
     times in all."""

@@ -9,9 +9,10 @@ from __future__ import annotations
 import secrets
 import shutil
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from forerun.errors import ForerunError, HypervisorFailed, NoMemory, NoRoom
@@ -159,15 +160,22 @@ def open_clone(
 def _make_folder(ledger: Ledger, run_id: str, folder: Path, stack: ExitStack) -> None:
     """A noted folder that goes with the stack. A callback, not a generator's `finally`:
     that would also run when a kept clone's stack is dropped, and remove its disks."""
-    entry = ledger.note(run_id, "folder", str(folder))
-    stack.callback(_remove_folder, ledger, entry, folder)
+    # Before the note: an interrupt may come between any two lines.
+    stack.callback(_remove_folder, ledger, run_id, folder)
+    ledger.note(run_id, "folder", str(folder))
     folder.mkdir(mode=0o711)
 
 
-def _remove_folder(ledger: Ledger, entry: int, folder: Path) -> None:
+def _remove_folder(ledger: Ledger, run_id: str, folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     if not folder.exists():
-        ledger.strike(entry)
+        _strike(ledger, run_id, ("folder",))
+
+
+def _strike(ledger: Ledger, run_id: str, kinds: Collection[str]) -> None:
+    for entry in ledger.find(run_id):
+        if entry.kind in kinds:
+            ledger.strike(entry.id)
 
 
 class _BuildingSite:
@@ -219,29 +227,29 @@ class _BuildingSite:
 
     def start(self, disks: tuple[DomainDisk, ...], stack: ExitStack) -> tuple[PortMap, ...]:
         """Start the domain; a port that somebody took meanwhile is tried anew."""
+        end = partial(_end_domain, self.yard, self.name, self.blueprint.run_id)
+        stack.callback(end)  # before the first note, for the same reason as the folder's
         for attempt in range(1, START_TRIES + 1):
             ports = tuple(
                 PortMap(self.yard.free_port(), guest_port, purpose)
                 for guest_port, purpose in self.blueprint.guest_ports
             )
-            entries = self._note(ports)
+            self._note(ports)
             try:
                 self.yard.hypervisor.start(write_domain_xml(self._plan(disks, ports)))
-            except BaseException as problem:
-                _end_domain(self.yard, self.name, entries)
-                taken = isinstance(problem, HypervisorFailed) and "hostfwd" in problem.found
-                if taken and attempt < START_TRIES:
-                    continue
-                raise
-            stack.callback(_end_domain, self.yard, self.name, entries)
+            except HypervisorFailed as problem:
+                if "hostfwd" not in problem.found or attempt == START_TRIES:
+                    raise
+                end()
+                continue
             return ports
         raise HypervisorFailed("No free loopback port could be had.", where=self.name)
 
-    def _note(self, ports: tuple[PortMap, ...]) -> list[int]:
+    def _note(self, ports: tuple[PortMap, ...]) -> None:
         ledger, run_id = self.yard.store.ledger, self.blueprint.run_id
-        entries = [ledger.note(run_id, "domain", self.name)]
-        entries += [ledger.note(run_id, "port", str(port.host_port)) for port in ports]
-        return entries
+        ledger.note(run_id, "domain", self.name)
+        for port in ports:
+            ledger.note(run_id, "port", str(port.host_port))
 
     def _plan(self, disks: tuple[DomainDisk, ...], ports: tuple[PortMap, ...]) -> DomainPlan:
         return DomainPlan(
@@ -260,15 +268,14 @@ class _BuildingSite:
         )
 
 
-def _end_domain(yard: Yard, name: str, entries: list[int]) -> None:
+def _end_domain(yard: Yard, name: str, run_id: str) -> None:
     try:
         yard.hypervisor.end(name)
     except ForerunError as problem:  # the ledger keeps it for a sweep
         text = f"The clone {name} could not be ended: {problem.what} Run `forerun sweep`."
         yard.sink.emit(Notice(yard.clock.monotonic(), "fault", text))
         return
-    for entry in entries:
-        yard.store.ledger.strike(entry)
+    _strike(yard.store.ledger, run_id, ("domain", "port"))
 
 
 def _make_dial(
