@@ -20,9 +20,10 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import NameOID
 
 from forerun.model.blueprint import PinnedPackage, RecipeSource, TemplateRecipe
+from forerun.ports.disks import SEED_LABEL
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.stages.design import through_gateway
-from forerun.stages.first_boot import INSTANCE_FILE, SEED_SCRIPT, write_network_file
+from forerun.stages.first_boot import INSTANCE_FILE, SEED_MOUNT, SEED_SCRIPT, write_network_file
 from forerun.stages.seed import Keys
 from lindenholm.archive import CODENAME, Archives
 
@@ -147,10 +148,10 @@ hostname -F /etc/hostname
 systemctl daemon-reload
 """
 # As its administrator, when it is up.
-SET_UP = """mkdir -p /run/seed && mount -o ro LABEL=CIDATA /run/seed || exit 1
-sh /run/seed/set-up.sh /run/seed 2>&1
+SET_UP = f"""mkdir -p {SEED_MOUNT} && mount -o ro LABEL={SEED_LABEL} {SEED_MOUNT} || exit 1
+sh {SEED_MOUNT}/set-up.sh {SEED_MOUNT} 2>&1
 code=$?
-umount /run/seed
+umount {SEED_MOUNT}
 exit $code
 """
 

@@ -56,8 +56,8 @@ HELD_BACK = (
 
 # An emulated processor has none of the flaws that the guards are for and pays dearly for
 # them; its time stamp counter is the host's, and reading any other clock of the machine
-# stops the emulation (kernel-parameters.txt: mitigations, tsc). Seen here: a process
-# started in 35 ms instead of 55 ms.
+# stops the emulation (kernel-parameters.txt: mitigations, tsc). Seen here, with
+# clocksource=tsc besides: a process started in 35 ms instead of 55 ms.
 EMULATED_WORDS = "mitigations=off tsc=reliable"
 
 CORE_UNITS = (

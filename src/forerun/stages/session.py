@@ -20,7 +20,7 @@ from forerun.profiles import match_prompt
 
 POLL_S = 0.7
 LOOK_AFTER_S = 1.2  # a wait is looked for once the terminal has been quiet this long
-LOOK_AGAIN_S = 3.0  # each look reads some sixty small files on the clone
+LOOK_AGAIN_S = 3.0  # each look reads files of every process of the step
 REPEATS_UNKNOWN = 3  # a bare Enter that brings the same text back is no answer
 TAIL_LINES = 25
 _ESCAPES = re.compile(
