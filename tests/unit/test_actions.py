@@ -23,7 +23,6 @@ from forerun.stages.actions import (
     count_stored,
     judge_check,
     keep_configuration,
-    plan_download,
     quiesce,
     resume,
     run_checks,
@@ -384,13 +383,15 @@ def test_the_plan_is_told_as_apt_told_it() -> None:
     )
     assert summary
     guest = make_guest()
-    guest.answers["--print-uris"] = "'http://a.example/p/a.deb' a.deb 1000 SHA256:00\n"
-    guest.answers["apt-get -s"] = text
+    addresses = (
+        "'http://a.example/a.deb' a.deb 1000 SHA256:00\n'http://a.example/b.deb' b.deb 24 MD5:1\n"
+    )
+    guest.answers["apt-get -s"] = f"{text}-- addresses --\n{addresses}"
     done, plan = simulate(guest, allowed_s=60)
     assert done.end is StepEnd.DONE
     assert done.message == (
         f"{summary[1]} to upgrade, {summary[2]} new, {summary[3]} to remove, "
-        f"{summary[4]} kept back, 1000 bytes to fetch"
+        f"{summary[4]} kept back, 1024 bytes to fetch"
     )
     assert plan is not None
     assert [c.name for c in plan.removals] == re.findall(r"^Remv (\S+)", text, re.MULTILINE)
@@ -404,16 +405,15 @@ def test_no_plan_is_a_failed_step() -> None:
     assert (done.end, done.message, plan) == (StepEnd.FAILED, "E: Unmet dependencies.", None)
 
 
-def test_the_planned_download_is_the_sum_of_its_files() -> None:
-    """`--print-uris` lists every file with its size; a failure is -1, not 0."""
+def test_an_unknown_download_is_not_nothing() -> None:
+    """Where apt gave a plan and no addresses, the download is -1, not 0."""
     guest = make_guest()
-    guest.answers["--print-uris"] = (
-        "'http://a.example/a.deb' a.deb 1000 SHA256:00\n'http://a.example/b.deb' b.deb 24 MD5:1\n"
-    )
-    assert plan_download(guest, allowed_s=60) == 1024
-    assert guest.ran == ["apt-get --print-uris -qq -y dist-upgrade"]
-    guest.answers["--print-uris"] = ExecResult(100, b"", b"E: no\n")
-    assert plan_download(guest, allowed_s=60) == -1
+    guest.answers["apt-get -s"] = "Inst a [1] (2 x [amd64])\n"
+    done, _ = simulate(guest, allowed_s=60)
+    assert done.message.endswith("0 kept back, -1 bytes to fetch")
+    guest.answers["apt-get -s"] = "Inst a [1] (2 x [amd64])\n-- addresses --\n"
+    done, _ = simulate(guest, allowed_s=60)
+    assert done.message.endswith("0 kept back, 0 bytes to fetch")
 
 
 @pytest.mark.parametrize(("said", "count"), [("123456", 123456), ("", 0)])

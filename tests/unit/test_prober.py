@@ -182,13 +182,13 @@ def test_samples_tell_an_outage_that_was_planned() -> None:
     with Prober(((probe, port),), clock=clock, origin_s=origin) as prober:
         first.join()
         time.sleep(1.5)
-        assert not prober.is_ready(clock.monotonic() - origin - 0.9)
+        assert prober.find_silent(clock.monotonic() - origin - 0.9) == (probe,)
         back = clock.monotonic() - origin
         second = threading.Thread(target=run_server, args=(back + 1.6,))
         second.start()
         second.join()
-        assert prober.is_ready(back)
-        assert not prober.is_ready(back + 60)
+        assert prober.find_silent(back) == ()
+        assert prober.find_silent(back + 60) == (probe,)
     samples = prober.samples()
     states = [(sample.state, sample.cause) for sample in samples]
     kinds = [state for n, state in enumerate(states) if n == 0 or state != states[n - 1]]

@@ -10,12 +10,14 @@ import pytest
 
 from forerun.errors import CloneUnreachable, LinkLost, ProductionUnreachable
 from forerun.model.observation import StepEnd
+from forerun.model.profile import ServiceProbe
 from forerun.stages.reboot import (
     BootAccount,
     ConsoleWatch,
     Reboot,
     RebootTimes,
     cut_reboot,
+    have_given_up,
     read_boot_account,
 )
 from forerun.testing import FakeClock, FakeGuest
@@ -76,7 +78,7 @@ def make(
     guest: Rebooting,
     tmp_path: Path,
     *,
-    ready: Callable[[float], bool] = lambda _since: True,
+    silent: Callable[[float], tuple[ServiceProbe, ...]] = lambda _since: (),
     running: Callable[[], bool] = lambda: True,
 ) -> Reboot:
     return Reboot(
@@ -84,7 +86,7 @@ def make(
         tmp_path / "console.log",
         guest.clock,
         origin_s=0.0,
-        is_ready=ready,
+        find_silent=silent,
         is_running=running,
     )
 
@@ -138,14 +140,58 @@ def test_the_console_tells_the_loader_from_going_down() -> None:
     assert (split.note, done.message) == ("", "6.1.0-1 -> k2, 50 s")
 
 
+LISTING = ServiceProbe("listing", 80, "http", units=("nginx.service",))
+LOGINS = ServiceProbe("logins", 22, "banner", units=("ssh.service", "ssh.socket"))
+
+
 def test_services_that_stay_away_are_said(tmp_path: Path) -> None:
-    """The reboot is done; the message and `ready_s` say that not all came back."""
-    done, split = make(Rebooting(FakeClock()), tmp_path, ready=lambda _since: False).run(
-        allowed_s=600
-    )
+    """The reboot is done; the message and `ready_s` say which did not come back. A unit
+    that is still starting is given its time."""
+    guest = Rebooting(FakeClock())
+    guest.answers["systemctl is-active"] = "activating\n"
+    done, split = make(guest, tmp_path, silent=lambda _since: (LISTING,)).run(allowed_s=600)
     assert split is not None
     assert (done.end, split.ready_s) == (StepEnd.DONE, -1.0)
-    assert "not every watched service came back" in done.message
+    assert "not back: listing" in done.message
+    assert 110 <= guest.clock.at_s < 115, "50 s of booting and 60 s of patience"
+
+
+def test_a_service_whose_unit_failed_is_not_waited_for(tmp_path: Path) -> None:
+    """The service manager has given it up: the result is the same, and no minute is lost."""
+    guest = Rebooting(FakeClock())
+    guest.answers["systemctl is-active"] = "failed\n"
+    done, split = make(guest, tmp_path, silent=lambda _since: (LISTING,)).run(allowed_s=600)
+    assert split is not None
+    assert (done.end, split.ready_s) == (StepEnd.DONE, -1.0)
+    assert "not back: listing" in done.message
+    assert 50 <= guest.clock.at_s < 60
+
+
+@pytest.mark.parametrize(
+    ("services", "states", "expected"),
+    [
+        ((LISTING,), "failed", True),
+        ((LISTING,), "inactive", True),
+        ((LISTING,), "activating", False),
+        ((LISTING,), "active", False),
+        ((LISTING,), "", False),
+        ((LOGINS,), "failed inactive", True),
+        ((LOGINS,), "inactive inactive", True),
+        ((LOGINS,), "inactive active", False),
+        ((LISTING, LOGINS), "failed failed active", True),
+        ((LISTING, LOGINS), "active failed active", False),
+        ((LISTING, ServiceProbe("agent", 9, "tcp")), "failed", False),
+    ],
+)
+def test_what_the_service_manager_has_given_up(
+    services: tuple[ServiceProbe, ...], states: str, expected: bool
+) -> None:
+    """A failed unit, or all units at rest: nothing will come by itself. Without units, or
+    without an answer, nothing is known (org.freedesktop.systemd1(5), ActiveState)."""
+    guest = FakeGuest(
+        FakeClock(), answers={"systemctl is-active": states.replace(" ", "\n") + "\n"}
+    )
+    assert have_given_up(guest, services) is expected
 
 
 def test_a_clone_that_does_not_come_back_is_a_result(tmp_path: Path) -> None:

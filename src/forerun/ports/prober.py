@@ -136,7 +136,7 @@ class Prober:
         with self._lock:
             return tuple(sorted(self._samples, key=lambda sample: sample.at_s))
 
-    def is_ready(self, since_s: float) -> bool:
-        """Whether each service has answered rightly after that instant."""
+    def find_silent(self, since_s: float) -> tuple[ServiceProbe, ...]:
+        """The services that have not answered rightly after that instant."""
         good = {s.service for s in self.samples() if s.at_s >= since_s and s.state == "up"}
-        return all(probe.name in good for probe, _ in self._services)
+        return tuple(probe for probe, _ in self._services if probe.name not in good)

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import contextlib
 import re
+import shlex
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from forerun.errors import CloneUnreachable, ForerunError, LinkLost, ProductionUnreachable
 from forerun.model.observation import RebootSplit, StepEnd
+from forerun.model.profile import ServiceProbe
 from forerun.ports.clock import Clock
 from forerun.ports.guest import Guest
 from forerun.stages.actions import Done
@@ -24,6 +26,8 @@ _DOWN = re.compile(rb"reboot: Restarting system")
 _LOADER = re.compile(rb"GRUB|Loading Linux|Booting `")
 _READY_WAIT_S = 240.0
 _SETTLE_WAIT_S = 60.0
+_ASK_UNITS_S = 6.0  # several looks at each service
+_AT_REST = ("failed", "inactive")
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +110,13 @@ def read_boot_account(guest: Guest, clock: Clock) -> BootAccount:
 
 @dataclass(frozen=True, slots=True)
 class RebootTimes:
-    """Instants on the lab host's clock: request, first SSH answer, all services well."""
+    """Instants on the lab host's clock: request, first SSH answer, all services well;
+    `ready` is None when one stayed away, and `missing` then says which."""
 
     requested: float
     answered: float
     ready: float | None
+    missing: tuple[str, ...] = ()
 
 
 class Reboot:
@@ -123,14 +129,14 @@ class Reboot:
         clock: Clock,
         *,
         origin_s: float,
-        is_ready: Callable[[float], bool],
+        find_silent: Callable[[float], tuple[ServiceProbe, ...]],
         is_running: Callable[[], bool],
     ) -> None:
         self._guest = guest
         self._console = console
         self._clock = clock
         self._origin = origin_s
-        self._is_ready = is_ready
+        self._find_silent = find_silent
         self._is_running = is_running
 
     def run(self, *, allowed_s: float) -> tuple[Done, RebootSplit | None]:
@@ -146,8 +152,8 @@ class Reboot:
             except CloneUnreachable as problem:
                 return Done(StepEnd.UNREACHABLE, problem.what, _tail(self._console), -1), None
             account = self._wait_for_finish(requested, allowed_s)
-            ready = self._wait_for_services(answered)
-        times = RebootTimes(requested, answered, ready)
+            ready, missing = self._wait_for_services(answered)
+        times = RebootTimes(requested, answered, ready, missing)
         return cut_reboot(before, account, times, watch.seen, origin_s=self._origin)
 
     def _wait_for_new_boot(self, old_id: str, requested: float, allowed_s: float) -> float:
@@ -175,13 +181,40 @@ class Reboot:
                 return account
             self._clock.sleep(1.0)
 
-    def _wait_for_services(self, since: float) -> float | None:
-        limit = self._clock.monotonic() + _SETTLE_WAIT_S
-        while self._clock.monotonic() < limit:
-            if self._is_ready(since - self._origin):
-                return self._clock.monotonic()
+    def _wait_for_services(self, since: float) -> tuple[float | None, tuple[str, ...]]:
+        """The instant at which the last service answered, or the names of those that did
+        not. A service whose units are at rest is not waited for to the end."""
+        began = self._clock.monotonic()
+        ask_at = began + _ASK_UNITS_S
+        while True:
+            silent = self._find_silent(since - self._origin)
+            now = self._clock.monotonic()
+            if not silent:
+                return now, ()
+            over = now >= began + _SETTLE_WAIT_S
+            if over or (now >= ask_at and have_given_up(self._guest, silent)):
+                return None, tuple(probe.name for probe in silent)
+            if now >= ask_at:
+                ask_at = now + _ASK_UNITS_S
             self._clock.sleep(0.2)
-        return None
+
+
+def have_given_up(guest: Guest, services: Sequence[ServiceProbe]) -> bool:
+    """Whether none of the services can come back by itself: a unit of it has failed, or
+    all its units are at rest. One that waits for its restart is "activating"
+    (org.freedesktop.systemd1(5), ActiveState); of one without units nothing is known."""
+    if not all(probe.units for probe in services):
+        return False
+    units = sorted({unit for probe in services for unit in probe.units})
+    states: dict[str, str] = {}
+    with contextlib.suppress(ForerunError):
+        shown = guest.run(f"systemctl is-active -- {shlex.join(units)}", timeout_s=60).text()
+        states = dict(zip(units, shown.split(), strict=False))
+    return all(
+        any(states.get(unit) == "failed" for unit in probe.units)
+        or all(states.get(unit) in _AT_REST for unit in probe.units)
+        for probe in services
+    )
 
 
 def cut_reboot(
@@ -220,7 +253,7 @@ def cut_reboot(
         kernel_after=account.kernel,
         note="; ".join(notes),
     )
-    late = "" if ready else "; not every watched service came back"
+    late = f"; not back: {', '.join(times.missing)}" if times.missing else ""
     message = f"{before.kernel} -> {account.kernel}, {split.total_s:.0f} s{late}"
     if not whole:
         return Done(StepEnd.OVERRAN, f"{message}; {notes[-1]}", (), -1), split

@@ -263,7 +263,7 @@ class Rehearsal:
             self._clone.console,
             self._clock,
             origin_s=self._origin,
-            is_ready=self._prober.is_ready,
+            find_silent=self._prober.find_silent,
             is_running=self._is_running,
         )
         done, split = reboot.run(allowed_s=step.time_allowed_s)
