@@ -333,7 +333,18 @@ def test_an_image_that_leans_on_another_is_not_imported(home: Path, tmp_path: Pa
         check=True,
     )
     told = run_forerun(home, "template", "import", str(image))
-    told.assert_told(35, "leans on another", "qemu-img convert")
+    told.assert_told(35, "leans on another", str(base), "qemu-img convert")
+    assert_nothing_left(home)
+
+
+def test_an_image_whose_data_lies_elsewhere_is_not_imported(home: Path, tmp_path: Path) -> None:
+    """An image may name any file of the lab host as its data file: none is read."""
+    image = tmp_path / "disk.qcow2"
+    argv = ["qemu-img", "create", "-q", "-f", "qcow2", "-o", "data_file=data.raw"]
+    subprocess.run([*argv, str(image), "10M"], check=True, cwd=tmp_path)
+    told = run_forerun(home, "template", "import", str(image))
+    told.assert_told(35, "leans on another", "data.raw")
+    assert list((home / "templates").iterdir()) == []
     assert_nothing_left(home)
 
 

@@ -73,8 +73,8 @@ def test_an_overlay_leans_on_its_base(tmp_path: Path, disks: Disks, base: Path) 
     assert header_length % 8 == 0
     assert read_extensions(head, header_length)[BACKING_FORMAT] == b"qcow2"
     assert overlay.stat().st_mode & 0o777 == 0o600
-    assert disks.has_backing_file(overlay)
-    assert not disks.has_backing_file(base)
+    assert disks.find_other_file(overlay) == str(base)
+    assert disks.find_other_file(base) == ""
 
 
 def test_an_overlay_is_thin(tmp_path: Path, disks: Disks, base: Path) -> None:

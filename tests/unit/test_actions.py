@@ -218,7 +218,7 @@ def test_altered_bytes_fail_the_backup(tmp_path: Path) -> None:
     assert done.end is StepEnd.FAILED
     assert hashlib.sha256(told).hexdigest() in done.message
     assert hashlib.sha256(content).hexdigest() in done.message
-    assert not (tmp_path / "configuration.tar.gz").exists()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_cut_backup_fails(tmp_path: Path) -> None:
@@ -227,6 +227,7 @@ def test_a_cut_backup_fails(tmp_path: Path) -> None:
     guest = backed_up(whole)
     guest.files[BACKUP_FILE] = whole[:5000]
     assert keep_configuration(guest, tmp_path, allowed_s=60).end is StepEnd.FAILED
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("name", ["etc/passwd", "var/lib/dpkg/status", "package-selections"])
@@ -236,6 +237,7 @@ def test_a_backup_without_a_required_member_fails(tmp_path: Path, name: str) -> 
     done = keep_configuration(backed_up(write_backup(without=name)), tmp_path, allowed_s=60)
     assert done.end is StepEnd.FAILED
     assert name in done.message
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_backup_that_cannot_be_made_fails(tmp_path: Path) -> None:

@@ -341,6 +341,14 @@ def test_the_package_managers_progress_is_not_part_of_the_question() -> None:
     assert scene.session.prompts[0].text == "Configuration file '/etc/a'\nKeep?"
 
 
+def test_the_recorders_first_line_is_not_part_of_the_question() -> None:
+    """script(1) writes when it started, also above a question that comes at once."""
+    scene = Scene(FakeTurn('Script started on 2026-11-25 17:42:28+00:00 [TERM="xterm"]\nKeep? ',
+                           waits="dpkg"))  # fmt: skip
+    scene.run()
+    assert scene.session.prompts[0].text == "Keep?"
+
+
 @pytest.mark.parametrize(
     ("raw", "plain"),
     [

@@ -80,10 +80,13 @@ class Disks:
         facts = json.loads(done.stdout or b"{}")
         return str(facts.get("format", ""))
 
-    def has_backing_file(self, path: Path) -> bool:
-        """Whether the image leans on another one."""
+    def find_other_file(self, path: Path) -> str:
+        """The file that the image keeps its data in or leans on, "" if it is whole: QEMU
+        would read any file of the lab host that an image names (qemu-img(1), data_file)."""
         done = self._command.run(["qemu-img", "info", "--output=json", str(path)], timeout_s=60)
-        return "backing-filename" in json.loads(done.stdout)
+        facts = json.loads(done.stdout)
+        own = facts.get("format-specific", {}).get("data", {})
+        return str(facts.get("backing-filename") or own.get("data-file") or "")
 
     def check_image(self, path: Path) -> None:
         """Ask the image format's own checker; TemplateDamaged when it finds errors."""

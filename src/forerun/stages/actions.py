@@ -132,11 +132,13 @@ def keep_configuration(guest: Guest, folder: Path, *, allowed_s: float) -> Done:
     found = _fetch(guest, plain, size)
     guest.run(f"rm -f {BACKUP_FILE} /run/package-selections", timeout_s=60)
     if found != wanted:
+        plain.unlink()  # what is not whole must not pass for a backup
         return Done(
             StepEnd.FAILED, f"the copy differs: wanted sha256 {wanted}, found {found}", (), 1
         )
     count, missing = _inspect(plain)
     if missing:
+        plain.unlink()
         return Done(StepEnd.FAILED, f"missing from the copy: {', '.join(missing)}", (), 1)
     packed = folder / "configuration.tar.gz"
     with plain.open("rb") as source, gzip.open(packed, "wb", compresslevel=1) as target:

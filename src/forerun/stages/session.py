@@ -28,9 +28,11 @@ _ESCAPES = re.compile(
 )
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x0c\x0e-\x1f\x7f-\x9f]")
 
+# What stands before a question without belonging to it: script(1)'s first line, and the
+# package manager's progress.
 _PROGRESS = re.compile(
-    r"(?:Get:|Hit:|Fetched |Preparing to unpack |Unpacking |Setting up |Selecting |Removing "
-    r"|Processing triggers |Installing new version |\(Reading database )"
+    r"(?:Script started on |Get:|Hit:|Fetched |Preparing to unpack |Unpacking |Setting up "
+    r"|Selecting |Removing |Processing triggers |Installing new version |\(Reading database )"
 )
 
 AskPerson = Callable[[str, str], str | None]
@@ -265,8 +267,8 @@ class StepSession:
 
 
 def _take_question(text: str) -> str:
-    """The question at the end of what is on the terminal, without the package manager's
-    progress before it: at most 30 lines and 2000 characters."""
+    """The question at the end of what is on the terminal, without the progress
+    before it: at most 30 lines and 2000 characters."""
     lines = [line.rstrip() for line in text.splitlines() if line.strip()]
     progress = [number for number, line in enumerate(lines) if _PROGRESS.match(line)]
     if progress and progress[-1] + 1 < len(lines):

@@ -344,10 +344,12 @@ def import_template(
             hint="If it is a raw disk: qemu-img convert -f raw -O qcow2 IN OUT.",
         )
     size = disks.virtual_size(source)
-    if disks.has_backing_file(source):
+    other = disks.find_other_file(source)
+    if other:
         raise TemplateFailed(
-            "This image leans on another one.",
+            "This image leans on another file.",
             where=str(source),
+            found=other,
             hint="Flatten it first: qemu-img convert -O qcow2 IN OUT.",
         )
     template_id = digest_file(source)[:16]
