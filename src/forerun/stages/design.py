@@ -21,6 +21,7 @@ from forerun.model.blueprint import (
 )
 from forerun.model.profile import Profile, Site
 from forerun.model.survey import ArchiveSource, CleanSurvey, Mount, Package
+from forerun.stages.template_scripts import EMULATED_WORDS
 
 GIB = 1024**3
 MIN_SYSTEM_BYTES = 8 * GIB
@@ -53,12 +54,6 @@ HELD_BACK = (
     ("/etc/forerun/*", "the clone's own access"),
     ("/etc/udev/rules.d/*net*", "interface names belong to production's hardware"),
 )
-
-# An emulated processor has none of the flaws that the guards are for and pays dearly for
-# them; its time stamp counter is the host's, and reading any other clock of the machine
-# stops the emulation (kernel-parameters.txt: mitigations, tsc). Seen here, with
-# clocksource=tsc besides: a process started in 35 ms instead of 55 ms.
-EMULATED_WORDS = "mitigations=off tsc=reliable"
 
 CORE_UNITS = (
     "cloud-*",

@@ -28,6 +28,7 @@ from forerun.ports.domain_xml import write_domain_xml
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.store import PART, Store, dump_record, write_durably
 from forerun.stages.template_scripts import (
+    EMULATED_WORDS,
     LOADER_MARK,
     list_mmdebstrap,
     write_customise_script,
@@ -240,7 +241,10 @@ class _Build:
             console_log=str(console),
             kernel=str(self.aside / "vmlinuz"),
             initrd=str(self.aside / "initrd"),
-            command_line=f"root=UUID={self.root_uuid} rw console=ttyS0 init=/forerun-loader",
+            command_line=(
+                f"root=UUID={self.root_uuid} rw console=ttyS0 init=/forerun-loader"
+                f"{'' if self.shop.accelerator == 'kvm' else f' {EMULATED_WORDS}'}"
+            ),
             owner=f"template-{self.id}",
             no_link=True,
         )
