@@ -25,10 +25,10 @@ from forerun.pipeline_bench import make_template, open_gateway
 from forerun.progress import open_terminal
 from forerun.stages.template import (
     find_template,
-    import_template,
     remove_template,
     verify_template,
 )
+from forerun.stages.template_import import import_template
 
 app = typer.Typer(no_args_is_help=True, add_completion=False)
 

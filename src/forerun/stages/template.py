@@ -14,10 +14,12 @@ import os
 import shutil
 import tarfile
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from functools import cmp_to_key
 from pathlib import Path
 
+from forerun.distro.debian import compare_versions
 from forerun.errors import CommandFailed, NotFound, TemplateDamaged, TemplateFailed
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import DomainDisk, DomainPlan, TemplateInfo, TemplateRecipe
@@ -213,8 +215,8 @@ class _Build:
         with tarfile.open(tree) as archive:
             names = [member.name for member in archive if "/boot/" in f"/{member.name}"]
             for part, target in (("vmlinuz-", "vmlinuz"), ("initrd.img-", "initrd")):
-                found = sorted(name for name in names if f"boot/{part}" in name)
-                stream = archive.extractfile(found[-1]) if found else None
+                name = _find_newest(names, part)
+                stream = archive.extractfile(name) if name else None
                 if stream is None:
                     raise TemplateFailed(
                         f"The package tree holds no {part}* file.",
@@ -302,6 +304,13 @@ def _as_owner() -> list[str]:
     return [] if os.geteuid() == 0 else ["mmdebstrap", "--unshare-helper"]
 
 
+def _find_newest(names: Sequence[str], part: str) -> str:
+    """Of the files in /boot that begin with `part`, the one of the highest version."""
+    found = {name.rpartition(part)[2]: name for name in names if f"boot/{part}" in name}
+    newest = max(found, key=cmp_to_key(compare_versions), default="")
+    return found.get(newest, "")
+
+
 def _write_pins(recipe: TemplateRecipe) -> str:
     """apt_preferences(5): every wanted package at its surveyed version, where the
     archive still has it; priority over 1000 lets it win over newer ones."""
@@ -330,57 +339,6 @@ def _last_errors(log: Path) -> str:
     lines = log.read_text(encoding="utf-8", errors="replace").splitlines() if log.exists() else []
     errors = [line for line in lines if line.startswith(("E:", "W:"))]
     return "\n".join((errors or lines)[-6:])
-
-
-def import_template(
-    source: Path, store: Store, disks: Disks, clock: Clock, *, codename: str, boot_mode: str
-) -> TemplateInfo:
-    """Take over an existing qcow2 disk, with cloud-init inside, as a template."""
-    if not source.is_file():
-        raise NotFound("There is no such file.", where=str(source), hint="Check the path.")
-    kind = disks.image_format(source)
-    if kind != "qcow2":  # any file at all passes for a raw disk
-        raise TemplateDamaged(
-            "This is not a disk image that forerun can take over.",
-            where=str(source),
-            wanted="qcow2",
-            found=kind or "no disk image",
-            hint="If it is a raw disk: qemu-img convert -f raw -O qcow2 IN OUT.",
-        )
-    size = disks.virtual_size(source)
-    other = disks.find_other_file(source)
-    if other:
-        raise TemplateFailed(
-            "This image leans on another file.",
-            where=str(source),
-            found=other,
-            hint="Flatten it first: qemu-img convert -O qcow2 IN OUT.",
-        )
-    template_id = digest_file(source)[:16]
-    if any(info.id == template_id for info in store.find_templates()):
-        return find_template(store, template_id)
-    with store.new_folder(store.templates, template_id) as aside:
-        aside.chmod(0o711)
-        disk = aside / "disk.qcow2"
-        disks.convert(source, disk)
-        disk.chmod(0o444)
-        disks.check_image(disk)
-        info = TemplateInfo(
-            id=template_id,
-            title=f"imported {source.name}",
-            codename=codename,
-            boot_mode=boot_mode,
-            size_bytes=size,
-            disk_bytes=disk.stat().st_size,
-            digest=digest_file(disk),
-            built_at=format_instant(clock.now()),
-            build_seconds=0.0,
-            root_uuid="",
-            packages=(),
-            imported=True,
-        )
-        write_durably(aside / "template.json", dump_record(info), mode=0o644)
-    return info
 
 
 def remove_template(store: Store, info: TemplateInfo) -> None:
