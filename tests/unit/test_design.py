@@ -184,6 +184,20 @@ def test_archives_of_the_recipe_are_the_profiles_suites() -> None:
     )
 
 
+def test_another_survey_of_the_same_server_asks_for_the_same_template() -> None:
+    """A sanitised name that is another one in each survey must not cost a new template."""
+
+    def rename(package: Package, person: str) -> Package:
+        return replace(package, stanza=f"{package.stanza}Maintainer: {person}\n")
+
+    first, second = (
+        replace(SURVEY, packages=tuple(rename(p, who) if p.stanza else p for p in SURVEY.packages))
+        for who in ("Maintainer fe3da6 <a@one.example>", "Maintainer 9a9f66 <b@two.example>")
+    )
+    assert first != second
+    assert digest_recipe(design(first).recipe) == digest_recipe(design(second).recipe)
+
+
 def test_a_package_no_archive_offers_gets_a_stand_in_and_a_gap() -> None:
     """The stand-in keeps the stanza; the gap names it, so that nobody believes it was
     rehearsed. An old kernel is left out and said."""

@@ -449,23 +449,29 @@ def test_the_main_reboot_is_the_one_into_another_kernel() -> None:
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "change"),
+    ("before", "after", "again", "change"),
     [
-        ("pass", "fail", "broke"),
-        ("fail", "fail", "still fails"),
-        ("skipped", "fail", "fails"),
-        ("", "fail", "fails"),
-        ("fail", "pass", "mended"),
-        ("pass", "pass", "same"),
-        ("", "pass", "passes"),
-        ("pass", "skipped", "skipped"),
-        ("pass", "", "not run after"),
+        ("pass", "fail", True, "broke"),
+        ("fail", "fail", True, "still fails"),
+        ("skipped", "fail", True, "fails"),
+        ("", "fail", True, "fails"),
+        ("fail", "pass", True, "mended"),
+        ("pass", "pass", True, "same"),
+        ("", "pass", True, "passes"),
+        ("pass", "skipped", True, "skipped"),
+        ("pass", "", True, "not run after"),
+        ("pass", "", False, "passed before"),
+        ("fail", "", False, "failed before"),
+        ("skipped", "", False, "skipped"),
     ],
 )
-def test_a_check_is_judged_by_both_its_results(before: str, after: str, change: str) -> None:
-    """The word for a check follows from its result before and after."""
+def test_a_check_is_judged_by_both_its_results(
+    before: str, after: str, again: bool, change: str
+) -> None:
+    """The word for a check follows from its result before and after, and from whether it
+    was to run afterwards at all."""
     results = tuple(
-        CheckResult("c", "C", moment, result, "", "must")
+        CheckResult("c", "C", moment, result, "", "must", again=again)
         for moment, result in (("before", before), ("after", after))
         if result
     )

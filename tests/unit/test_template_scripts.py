@@ -140,6 +140,7 @@ def test_a_stand_in_keeps_relations_and_nothing_else() -> None:
     }
     assert control["Depends"].replace("\n", "") == "bash (>= 5), python3"
     assert not {"Status", "Conffiles", "Installed-Size"} & set(control)
+    assert "Shelf" not in control["Maintainer"]
     assert control["Description"] == ("stand-in of the same name and relations, without content")
 
 

@@ -19,7 +19,8 @@ class PinnedPackage:
 @dataclass(frozen=True, slots=True)
 class StandInPackage:
     """A package no archive offers: a package of the same name, version and
-    relations with no content takes its place. `stanza` is its control stanza."""
+    relations with no content takes its place. `stanza` is that package's own control
+    stanza: what differs from survey to survey without need is no part of it."""
 
     name: str
     version: str

@@ -139,7 +139,8 @@ class DiskSample:
 @dataclass(frozen=True, slots=True)
 class CheckResult:
     """One check at one time. `moment` is "before" or "after"; `result` is "pass",
-    "fail" or "skipped"; `reason` says why for the last two."""
+    "fail" or "skipped"; `reason` says why for the last two. `again` says whether the
+    check is meant to run after the upgrade too."""
 
     name: str
     title: str
@@ -150,6 +151,7 @@ class CheckResult:
     output: str = ""
     advice: str = ""
     cites: str = ""
+    again: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,10 @@ from forerun.report.sections import CheckPair, DiskPeak, PackageAccount, Package
 
 SEVERITIES = ("stops boot", "loses access", "data at risk", "service down", "cosmetic")
 GRAVE = SEVERITIES[:4]
-_CHANGES = ("broke", "fails", "still fails", "not run after", "mended", "passes", "skipped", "same")
+_CHANGES = (
+    "broke", "fails", "still fails", "not run after", "failed before", "mended", "passes",
+    "skipped", "same", "passed before",
+)  # fmt: skip
 
 
 def account_packages(record: RunRecord, most: int = 10) -> PackageAccount:
@@ -69,7 +72,7 @@ def _pair(before: CheckResult | None, after: CheckResult | None) -> CheckPair:
         severity=told.severity,
         before=was,
         after=now,
-        change=_judge_change(was, now),
+        change=_judge_change(was, now, again=told.again),
         reason=told.reason,
         output=told.output,
         advice=told.advice,
@@ -77,13 +80,15 @@ def _pair(before: CheckResult | None, after: CheckResult | None) -> CheckPair:
     )
 
 
-def _judge_change(was: str, now: str) -> str:
+def _judge_change(was: str, now: str, *, again: bool) -> str:
     if now == "fail":
         return {"pass": "broke", "fail": "still fails"}.get(was, "fails")
     if now == "pass":
         return {"fail": "mended", "pass": "same"}.get(was, "passes")
-    if now == "not run":
+    if now == "not run" and again:
         return "not run after"
+    if now == "not run":
+        return {"pass": "passed before", "fail": "failed before"}.get(was, "skipped")
     return "skipped"
 
 

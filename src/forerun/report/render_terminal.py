@@ -11,7 +11,7 @@ from tabulate import tabulate
 from forerun.report.figures import count_of, say_bytes, say_figure, say_seconds, say_share
 from forerun.report.outage import say_outage
 from forerun.report.plain import one_line
-from forerun.report.sections import Report
+from forerun.report.sections import QUIET_CHANGES, Report
 
 _BOLD = "1"
 _RED = "31"
@@ -134,19 +134,20 @@ class _Page:
         yield from self._section("What the rehearsal saw", lines, len(found))
 
     def _checks(self) -> Iterator[str]:
-        if self._report.checks and not any(check.after for check in self._report.checks):
+        again = [check for check in self._report.checks if check.after != "not run"]
+        if self._report.checks and not again:
             yield ""
             yield self._paint("Checks: the run ended before they were run again", _BOLD)
             return
-        changed = [c for c in self._report.checks if c.change not in ("same", "passes", "skipped")]
-        passing = sum(c.after == "pass" for c in self._report.checks)
+        changed = [c for c in self._report.checks if c.change not in QUIET_CHANGES]
+        passing = sum(c.after == "pass" for c in again)
         lines: list[str] = []
         for check in changed[: self._most]:
             weight = "must" if check.severity == "must" else "note"
             reason = f": {check.reason}" if check.reason else ""
             text = f"{check.change} ({weight}) {check.title}{reason}"
             lines += self._wrap(text, 2, indent="  - ")
-        title = f"Checks: {passing} of {len(self._report.checks)} pass afterwards"
+        title = f"Checks: {passing} of {len(again)} pass afterwards"
         if lines:
             yield from self._section(title, lines, len(changed))
         elif self._report.checks:

@@ -205,11 +205,15 @@ class PackageAccount:
     kept_back_names: tuple[str, ...]
 
 
+QUIET_CHANGES = ("same", "passes", "skipped", "passed before")  # nothing to do about these
+
+
 @dataclass(frozen=True, slots=True)
 class CheckPair:
     """One check before and after ("pass", "fail", "skipped" or "not run"). `change`
     is "broke", "fails", "still fails", "not run after", "mended", "passes" (no result
-    before), "skipped" or "same"."""
+    before), "skipped" or "same"; of a check that is for the old release only, "failed
+    before" or "passed before"."""
 
     name: str
     title: str

@@ -99,6 +99,7 @@ def judge_check(check: Check, moment: str, code: int, output: str) -> CheckResul
         output,
         check.advice,
         check.cites,
+        check.after,
     )
 
 

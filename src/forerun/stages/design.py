@@ -21,7 +21,7 @@ from forerun.model.blueprint import (
 )
 from forerun.model.profile import Profile, Site
 from forerun.model.survey import ArchiveSource, CleanSurvey, Mount, Package
-from forerun.stages.template_scripts import EMULATED_WORDS
+from forerun.stages.template_scripts import EMULATED_WORDS, write_stand_in_control
 
 GIB = 1024**3
 MIN_SYSTEM_BYTES = 8 * GIB
@@ -210,7 +210,12 @@ def _split_packages(
             absent.append(package.name)
         else:
             stand_ins.append(
-                StandInPackage(package.name, package.version, package.architecture, package.stanza)
+                StandInPackage(
+                    package.name,
+                    package.version,
+                    package.architecture,
+                    write_stand_in_control(package.stanza),
+                )
             )
     return tuple(wanted), tuple(stand_ins), absent
 

@@ -34,7 +34,6 @@ from forerun.stages.template_scripts import (
     LOADER_MARK,
     list_mmdebstrap,
     write_customise_script,
-    write_stand_in_control,
 )
 
 LOADER_TIME_S = 420.0
@@ -180,7 +179,7 @@ class _Build:
             shutil.rmtree(tree, ignore_errors=True)
             (tree / "DEBIAN").mkdir(parents=True, mode=0o755)
             control = tree / "DEBIAN" / "control"
-            control.write_text(write_stand_in_control(package.stanza), encoding="utf-8")
+            control.write_text(package.stanza, encoding="utf-8")
             self.shop.command.run(
                 ["dpkg-deb", "--root-owner-group", "--build", str(tree), str(folder)],
                 timeout_s=120,

@@ -178,12 +178,11 @@ sleep 60"""
 def write_stand_in_control(stanza: str) -> str:
     """A control file with the same name, version and relations and nothing else; fields
     that belong to the installed database or to content are dropped (deb822, Debian
-    Policy 5.3)."""
+    Policy 5.3). So is the maintainer: each survey gives people other names."""
     keep = (
         "Package",
         "Version",
         "Architecture",
-        "Maintainer",
         "Depends",
         "Pre-Depends",
         "Recommends",
@@ -206,5 +205,6 @@ def write_stand_in_control(stanza: str) -> str:
         keeping = line.split(":", 1)[0] in keep
         if keeping:
             lines.append(line)
+    lines.append("Maintainer: forerun <root@localhost>")
     lines.append("Description: stand-in of the same name and relations, without content")
     return "\n".join(lines) + "\n"
