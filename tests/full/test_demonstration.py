@@ -59,7 +59,24 @@ def test_debian_13_is_reached(report: dict[str, Any]) -> None:
     assert reboot["kernel_before"].startswith("6.1.")
     assert reboot["kernel_after"].startswith("6.12.")
     assert reboot["sum_agrees"] is True
-    assert report["measured"]["packages"]["upgraded"] > 200
+
+
+def test_the_packages_changed_as_apt_had_planned(report: dict[str, Any]) -> None:
+    """apt's own plan, made before the first change, against what dpkg's log and database say
+    afterwards. A package that was upgraded or new and then tidied away counts as removed or
+    not at all, hence the bounds."""
+    (said,) = (s["message"] for s in report["measured"]["steps"] if s["name"] == "simulate")
+    upgrades, new, removals = (
+        int(re.search(rf"(\d+) {words}", said)[1])  # type: ignore[index]
+        for words in ("to upgrade", "new", "to remove")
+    )
+    assert upgrades > 100
+    packages = report["measured"]["packages"]
+    tidied = packages["removed"] - removals
+    assert tidied >= 0
+    assert upgrades - tidied <= packages["upgraded"] <= upgrades
+    assert new - tidied <= packages["installed"] <= new
+    assert packages["kept_back"] == 0
 
 
 def test_the_figures_agree_with_each_other(report: dict[str, Any]) -> None:
