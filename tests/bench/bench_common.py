@@ -16,6 +16,7 @@ from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.store import make_id
 from forerun.stages.build import Yard
 from forerun.stages.design import ACCESS_PORT, list_recipe_archives
+from forerun.stages.template_scripts import EMULATED_WORDS
 
 STATE = Path("/var/tmp/forerun-bench")
 MIB = 1024 * 1024
@@ -37,16 +38,19 @@ def open_ground() -> Iterator[Ground]:
     """A plain Debian 12 template and a gateway to its archives."""
     bench = open_bench(STATE, "qemu:///system")
     sources = find_recipe_sources(None, "bookworm")
-    recipe = TemplateRecipe("debian", "bookworm", "amd64", "bios", 10 * 1024 * MIB, sources)
     with ExitStack() as stack:
+        hypervisor = bench.open_hypervisor()
+        stack.callback(hypervisor.close)
+        accelerator = find_accelerator(bench, hypervisor)
+        recipe = TemplateRecipe(
+            "debian", "bookworm", "amd64", "bios", 10 * 1024 * MIB, sources,
+            kernel_words="" if accelerator.name == "kvm" else EMULATED_WORDS,
+        )  # fmt: skip
         with open_gateway(bench, recipe, index_age_s=7 * 86400) as builder:
             template = make_template(recipe, builder, bench, Discard())
         gateway = stack.enter_context(
             ArchiveGateway(bench.store.archive, list_recipe_archives(recipe), index_age_s=7 * 86400)
         )
-        hypervisor = bench.open_hypervisor()
-        stack.callback(hypervisor.close)
-        accelerator = find_accelerator(bench, hypervisor)
         yard = Yard(
             bench.store,
             bench.disks,

@@ -39,6 +39,7 @@ from forerun.ports.store import make_id
 from forerun.stages.build import Clone, Yard, make_mac, open_clone
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import INSTANCE_FILE, SEED_SCRIPT, write_network_file
+from forerun.stages.template_scripts import EMULATED_WORDS
 from tests.practice.archive import KEYRING, PracticeArchive
 from tests.practice.packages import EDITED_CONFIGURATION, INSTALLED, PORT
 
@@ -64,6 +65,7 @@ def write_recipe(boot_mode: str) -> TemplateRecipe:
         find_recipe_sources([named] if named else None, "bookworm"),
         packages=tuple(PinnedPackage(name, "", "amd64") for name in EXTRA_PACKAGES),
         variant="tests",
+        kernel_words=EMULATED_WORDS,  # as every clone of an emulating lab host has
     )
 
 
