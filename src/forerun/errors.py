@@ -18,6 +18,7 @@
     |- CloneUnreachable        36    the clone started but never answered
     |  `- LinkLost             36    an SSH connection that worked is gone
     |- CommandFailed           37    a lab host tool failed
+    |- SealBroken              38    the clone can reach out, or nobody can tell
     |- ArchiveUnreachable      40    a package archive did not answer
     |- RecordDamaged           50    a stored record cannot be read
     |- NotFound                51    no such run, survey or template
@@ -171,6 +172,12 @@ class CommandFailed(ForerunError):
     """A tool on the lab host failed or is missing."""
 
     exit_code = 37
+
+
+class SealBroken(ForerunError):
+    """The clone can reach out, or it cannot be told whether it can."""
+
+    exit_code = 38
 
 
 class ArchiveUnreachable(ForerunError):

@@ -39,6 +39,7 @@ from forerun.stages.design import design_clone
 from forerun.stages.lab import Accelerator
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
+from forerun.stages.seal import prove_sealed
 from forerun.stages.seed import filter_copy, write_settle_script
 from forerun.stages.session import AskPerson, PromptPolicy
 from forerun.stages.template import (
@@ -86,6 +87,7 @@ class RehearsalRun:
         self.blueprint: Blueprint | None = None
         self.outside_bytes = 0
         self.reach_hint = ""
+        self.ways_tried: tuple[str, ...] = ()
 
     def run(self, folder: Path) -> None:
         """Do it all; whatever is raised, what was seen so far stays in this object."""
@@ -182,6 +184,7 @@ class RehearsalRun:
         self.preparation.append(("settle", phase.took_s))
         for line in settled.text().splitlines():
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
+        self._prove_sealed(clone, gateway)
         services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
         self.disk = DiskWatch(clone.guest, clock, origin_s=self.origin_s)
         self.prober = Prober(services, clock=clock, origin_s=self.origin_s)
@@ -218,6 +221,12 @@ class RehearsalRun:
             self.observed = rehearsal.observed
             rehearsal.note_log_start()
             self.end = rehearsal.run()
+
+    def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
+        with self._phase("seal", "every way out is tried from inside") as phase:
+            ways = prove_sealed(clone.guest, lab_port=gateway.port)
+        self.preparation.append(("seal", phase.took_s))
+        self.ways_tried = tuple(way.label() for way in ways)
 
     def _blueprint(self) -> Blueprint:
         if self.blueprint is None:
@@ -283,6 +292,7 @@ class RehearsalRun:
                 for gap in (blueprint.gaps if blueprint else ())
             ),
             seen=tuple(self.observed.seen),
+            ways_tried=self.ways_tried,
             rate_limit_bits=request.rate_limit_bits,
             teardown=Teardown(
                 created=tuple(entry.label() for entry in entries),

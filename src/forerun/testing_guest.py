@@ -179,6 +179,11 @@ class FakeGuest:
         self._ask()
         return self._played[name].waiting
 
+    def list_processes(self, name: str) -> tuple[str, ...]:
+        """One process for each session: its script."""
+        self._ask()
+        return (f"1 S 00:01 {name}",) if self._played[name].exit_code is None else ()
+
     def type_keys(self, name: str, keys: str) -> None:
         """Give the waiting turn its keys."""
         self._ask()

@@ -351,6 +351,22 @@ def test_ending_a_session_ends_the_whole_family() -> None:
     assert command.index("-TERM") < command.index("-KILL")
 
 
+def test_what_runs_in_a_session_is_listed() -> None:
+    """ps(1) is asked for the whole family and nothing else; without a leader nobody is."""
+    machine = Machine()
+    guest = connect(machine)
+    assert guest.list_processes("upgrade") == ()
+    assert machine.ran == []
+    machine.files[f"{SESSION}/leader"] = b"50\n"
+    machine.add_process(50, "sh", "61", 51)
+    machine.add_process(51, "apt-get", "7")
+    guest.list_processes("upgrade")
+    (command,) = machine.ran
+    inner = shlex.split(command)[-1]
+    assert inner.startswith("ps ")
+    assert set(inner.rpartition(" ")[2].split(",")) == {"50", "51"}
+
+
 def test_ending_a_session_that_never_began_does_nothing() -> None:
     """No leader, no command."""
     machine = Machine()

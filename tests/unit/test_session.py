@@ -269,10 +269,12 @@ def test_an_answered_question_is_not_answered_again() -> None:
 
 
 def test_a_step_that_does_not_end_in_time_is_ended() -> None:
-    """The step overran: its processes are ended, the limit is named."""
+    """The step overran: its processes are ended, the limit is named, and what ran at that
+    moment stands below the last lines."""
     scene = Scene(FakeTurn("slow\n"), FakeTurn(after_s=1e6, exit_code=0))
     end = scene.run(allowed_s=60)
     assert (end.end, end.message) == (StepEnd.OVERRAN, "not finished in the 60 s allowed")
+    assert end.last_lines == ("slow", "still running, the newest first:", "1 S 00:01 go")
     assert scene.guest.ended == ["go"]
     assert 60 < scene.clock.at_s < 62
 

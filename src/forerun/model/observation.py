@@ -262,7 +262,8 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """Everything observed in one rehearsal, with its circumstances."""
+    """Everything observed in one rehearsal, with its circumstances. `ways_tried` are the
+    ways out of the clone that were tried from inside before the first step; none was open."""
 
     id: str
     started_at: str
@@ -292,6 +293,7 @@ class RunRecord:
     kept_files: tuple[KeptFile, ...] = ()
     fidelity: tuple[GapSeen, ...] = ()
     seen: tuple[Seen, ...] = ()
+    ways_tried: tuple[str, ...] = ()
     rate_limit_bits: int = 0
     teardown: Teardown = field(default_factory=Teardown)
     forerun_version: str = ""

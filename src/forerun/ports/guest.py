@@ -101,6 +101,10 @@ class Guest(Protocol):
         """The process of that session which waits for an answer, if one does."""
         ...
 
+    def list_processes(self, name: str) -> tuple[str, ...]:
+        """What runs in that session now, a line for each process, the newest first."""
+        ...
+
     def type_keys(self, name: str, keys: str) -> None:
         """Type into the session's terminal."""
         ...
@@ -302,6 +306,16 @@ class SshGuest:
             open_pids.extend(int(child) for child in children)
             found.append(pid)
         return found[::-1]
+
+    def list_processes(self, name: str) -> tuple[str, ...]:
+        """What runs in that session now, a line for each process, the newest first: its
+        id, state, age and command as ps(1) has them."""
+        leader = self._read_small(f"{_session_folder(name)}/leader")
+        if not leader:
+            return ()
+        pids = ",".join(str(pid) for pid in self._list_family(int(leader)))
+        shown = self.run(f"ps -o pid=,stat=,etime=,args= --sort=-pid -p {pids}", timeout_s=60)
+        return tuple(line.strip() for line in shown.text().splitlines() if line.strip())
 
     def type_keys(self, name: str, keys: str) -> None:
         """Type into the session's terminal."""

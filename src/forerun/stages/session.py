@@ -139,10 +139,10 @@ class StepSession:
                 self._guest.end_session(self._name)
                 return self._end(StepEnd.STOPPED, -1, stop)
             if self._clock.monotonic() - began > allowed_s:
+                running = self._guest.list_processes(self._name)
                 self._guest.end_session(self._name)
-                return self._end(
-                    StepEnd.OVERRAN, -1, f"not finished in the {allowed_s:.0f} s allowed"
-                )
+                message = f"not finished in the {allowed_s:.0f} s allowed"
+                return self._end(StepEnd.OVERRAN, -1, message, running)
             self._between()
             self._clock.sleep(POLL_S)
 
@@ -253,17 +253,24 @@ class StepSession:
             return f"{message}; the disk is full (No space left on device)"
         return message
 
-    def _end(self, end: StepEnd, code: int, message: str) -> SessionEnd:
+    def _end(
+        self, end: StepEnd, code: int, message: str, running: Sequence[str] = ()
+    ) -> SessionEnd:
         text = clean_terminal_text(self._watch.text)
         lines = [line for line in text.splitlines() if line.strip()]
         return SessionEnd(
             end,
             code,
             message,
-            tuple(line[:300] for line in lines[-TAIL_LINES:]),
+            tuple(line[:300] for line in (*lines[-TAIL_LINES:], *_say_running(running))),
             round(self._watch.quiet_longest_s, 2),
             text,
         )
+
+
+def _say_running(processes: Sequence[str]) -> tuple[str, ...]:
+    """What a person would look at first when a step hangs."""
+    return ("still running, the newest first:", *processes[:TAIL_LINES]) if processes else ()
 
 
 def _take_question(text: str) -> str:
