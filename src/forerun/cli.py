@@ -194,7 +194,8 @@ def rehearse_command(
         )
 
         def draw(record: RunRecord, folder: Path) -> None:
-            write_reports(record, folder, find_comparable(bench.store, record))
+            earlier = find_comparable(bench.store, record)
+            write_reports(record, folder, earlier, request.profile, request.site)
 
         done = rehearse(
             request,

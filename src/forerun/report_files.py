@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from forerun.model.observation import RunRecord
+from forerun.model.profile import Profile, Site
 from forerun.report.outline import outline
 from forerun.report.render_html import render_html
 from forerun.report.render_json import render_json
 from forerun.report.render_markdown import render_markdown
+from forerun.report.runbook import write_runbook
 from forerun.report.sections import Report
 
 FORMATS = ("terminal", "json", "markdown", "html")
@@ -21,8 +23,13 @@ def draw_report(report: Report, form: str) -> str:
     return renderers[form](report)
 
 
-def write_reports(record: RunRecord, folder: Path, earlier: Sequence[RunRecord]) -> None:
-    """report.html, report.md and report.json into the run's folder."""
+def write_reports(
+    record: RunRecord, folder: Path, earlier: Sequence[RunRecord], profile: Profile, site: Site
+) -> None:
+    """report.html, report.md, report.json and runbook.md into the run's folder.
+
+    `profile` and `site` are those that were run; ValueError when they are not."""
     report = outline(record, earlier=earlier)
     for form, name in (("html", "report.html"), ("markdown", "report.md"), ("json", "report.json")):
         (folder / name).write_text(draw_report(report, form), encoding="utf-8")
+    (folder / "runbook.md").write_text(write_runbook(profile, site, record), encoding="utf-8")

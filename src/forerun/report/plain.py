@@ -35,6 +35,18 @@ def strip_controls(text: str) -> str:
     return "".join(c for c in lines if c == "\n" or not unicodedata.category(c).startswith("C"))
 
 
+def show_controls(text: str) -> str:
+    """The text with every character that `strip_controls` takes away shown as an escape
+    (`\\x1b`, `\\u202e`) instead; newlines and tabs stay, so that a harmless script is
+    returned exactly as it is."""
+    return "".join(
+        c
+        if c in "\n\t" or not (unicodedata.category(c).startswith("C") or c in "\u2028\u2029")
+        else c.encode("unicode_escape").decode("ascii")
+        for c in text
+    )
+
+
 def one_line(text: str, *, longest: int = 0) -> str:
     """The text as one line, runs of white space made one blank; cut with an ellipsis
     where it is longer than `longest` characters (0 = never)."""

@@ -1,13 +1,8 @@
-"""The report as Markdown, for a change request or a merge request.
-
-Every text of the report is escaped: what a guest said stays plain text and can form
-neither a link nor an image nor HTML (CommonMark 0.31, 2.4 backslash escapes).
-"""
+"""The report as Markdown, for a change request or a merge request."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 
 from forerun.report.figures import (
     count_of,
@@ -20,15 +15,10 @@ from forerun.report.figures import (
     say_spread,
     say_tenths,
 )
+from forerun.report.markdown import escape, fence, listed, table
 from forerun.report.outage import say_outage
-from forerun.report.plain import one_line
 from forerun.report.sections import RebootAccount, Report
 from forerun.report.timetable import find_start
-
-# What can open a construct inside a line, the table bar and what common extensions
-# make a link of (addresses with "://", "www." or "@"); then what can open a block.
-_SPECIAL = re.compile(r"([\\`*_\[\]<>|&~@]|:(?=//)|(?<=www)\.)", re.IGNORECASE)
-_BLOCK = re.compile(r"^(\d*)([-+#=]|(?<=\d)[.)](?=\s|$))")
 
 
 def render_markdown(report: Report) -> str:
@@ -36,7 +26,7 @@ def render_markdown(report: Report) -> str:
     sections = (
         _head(report),
         _findings(report),
-        _listed("What speaks against the figures", report.objections),
+        listed("What speaks against the figures", report.objections),
         _outages(report),
         _steps(report),
         _checks(report),
@@ -48,39 +38,11 @@ def render_markdown(report: Report) -> str:
         _kept(report),
         _fidelity(report),
         _lab(report),
-        _listed("Estimate for production", ("None has been made.", *report.estimate_objections)),
+        listed("Estimate for production", ("None has been made.", *report.estimate_objections)),
         _teardown(report),
-        _listed("Cautions", report.cautions),
+        listed("Cautions", report.cautions),
     )
     return "\n".join("\n".join(section) + "\n" for section in map(tuple, sections))
-
-
-def escape(text: str) -> str:
-    """One line of plain text that Markdown shows as it is."""
-    line = _SPECIAL.sub(r"\\\1", one_line(text))
-    return _BLOCK.sub(r"\1\\\2", line)
-
-
-def fence(text: str) -> Iterator[str]:
-    """A code block whose fence is longer than any run of backticks in the text."""
-    longest = max((len(run) for run in re.findall(r"`+", text)), default=0)
-    marks = "`" * max(3, longest + 1)
-    yield f"{marks}text"
-    yield text
-    yield marks
-
-
-def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
-    yield f"| {' | '.join(heads)} |"
-    yield f"|{' --- |' * len(heads)}"
-    for row in rows:
-        yield f"| {' | '.join(escape(cell) for cell in row)} |"
-
-
-def _listed(title: str, items: Sequence[str]) -> Iterator[str]:
-    yield f"## {title}"
-    yield ""
-    yield from (f"- {escape(item)}" for item in items or ("Nothing.",))
 
 
 def _head(report: Report) -> Iterator[str]:
@@ -97,7 +59,7 @@ def _head(report: Report) -> Iterator[str]:
         f"{escape(run.finished_at)}, accelerator {escape(run.lab.accelerator)}."
     )
     yield ""
-    yield from _table(
+    yield from table(
         ("Figure", "Value", "Spread", "Provenance", "But"),
         (
             (
@@ -147,7 +109,7 @@ def _steps(report: Report) -> Iterator[str]:
     if not report.steps:
         yield "No step was reached."
         return
-    yield from _table(
+    yield from table(
         ("Stage", "Steps", "Steps together", "Elapsed"),
         (
             (s.stage, str(s.steps), say_seconds(s.wall_s), say_seconds(s.elapsed_s))
@@ -155,7 +117,7 @@ def _steps(report: Report) -> Iterator[str]:
         ),
     )
     yield ""
-    yield from _table(
+    yield from table(
         ("No.", "Stage", "Step", "Takes", "Begins", "CPU of clone", "Spread", "End"),
         (
             (
@@ -179,7 +141,7 @@ def _checks(report: Report) -> Iterator[str]:
     if not report.checks:
         yield "No check was run."
         return
-    yield from _table(
+    yield from table(
         ("Check", "Weight", "Before", "After", "Change", "Why", "Advice"),
         (
             (c.title, c.severity, c.before, c.after, c.change, c.reason, c.advice)
@@ -226,7 +188,7 @@ def _reboot(reboot: RebootAccount) -> Iterator[str]:
     ]
     rows.append(("All parts together", say_tenths(reboot.sum_s), ""))
     rows.append(("Measured as a whole", say_tenths(reboot.total_s), ""))
-    yield from _table(("Part", "Seen on the console", "Service manager's own figure"), rows)
+    yield from table(("Part", "Seen on the console", "Service manager's own figure"), rows)
     yield ""
     yield (
         f"Parts against the whole: {words[reboot.sums]}. Console against service manager: "
@@ -242,7 +204,7 @@ def _download(report: Report) -> Iterator[str]:
     if account is None:
         yield "No download was counted."
         return
-    yield from _table(
+    yield from table(
         ("Count", "Size", "Bytes", "Counted by", "Provenance"),
         (
             (c.name, say_bytes(c.amount), str(c.amount or ""), c.who, c.provenance.value)
@@ -251,7 +213,7 @@ def _download(report: Report) -> Iterator[str]:
     )
     yield ""
     words = {None: "cannot be told", True: "agrees", False: "disagrees"}
-    yield from _table(
+    yield from table(
         ("Comparison", "Difference", "Share", "Within 1 %", "Assumption"),
         (
             (c.name, say_bytes(c.difference), say_share(c.share), words[c.agrees], c.assumption)
@@ -277,7 +239,7 @@ def _packages(report: Report) -> Iterator[str]:
             yield f"{word}: {escape(', '.join(names))}."
     if account.slowest:
         yield ""
-        yield from _table(
+        yield from table(
             ("Slowest package", "Kind", "Unpack", "Configure", "Together"),
             (
                 (
@@ -298,7 +260,7 @@ def _disk(report: Report) -> Iterator[str]:
     if not report.disk:
         yield "Disk use was not measured."
         return
-    yield from _table(
+    yield from table(
         ("File system", "At first", "Peak", "At last", "Size", "Sampled every"),
         (
             (
@@ -317,7 +279,7 @@ def _disk(report: Report) -> Iterator[str]:
 def _kept(report: Report) -> Iterator[str]:
     kept = report.record.kept_files
     items = [f"{k.path} beside {k.beside}, {say_bytes(k.size_bytes)}" for k in kept]
-    yield from _listed("Files left beside", items or ("None was found.",))
+    yield from listed("Files left beside", items or ("None was found.",))
 
 
 def _fidelity(report: Report) -> Iterator[str]:
@@ -326,7 +288,7 @@ def _fidelity(report: Report) -> Iterator[str]:
     if not report.record.fidelity:
         yield "No fidelity statement was recorded."
         return
-    yield from _table(
+    yield from table(
         ("Subject", "State", "What it may hide"),
         ((gap.subject, gap.state, gap.note) for gap in report.record.fidelity),
     )
@@ -343,7 +305,7 @@ def _lab(report: Report) -> Iterator[str]:
     ]
     if not report.contention:
         items.append("The load of the lab host was not recorded.")
-    yield from _listed("Lab host", items)
+    yield from listed("Lab host", items)
 
 
 def _teardown(report: Report) -> Iterator[str]:
@@ -354,4 +316,4 @@ def _teardown(report: Report) -> Iterator[str]:
     ]
     if teardown.kept:
         items.append(f"Kept on request: {', '.join(teardown.kept)}")
-    yield from _listed("Teardown", items)
+    yield from listed("Teardown", items)
