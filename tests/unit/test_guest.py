@@ -438,6 +438,33 @@ def test_another_descriptor_can_be_the_terminal() -> None:
     assert build_session(Machine(), leaf).find_waiting("upgrade") == Waiting(60, "read")
 
 
+def test_a_descriptor_that_becomes_the_terminal_meanwhile_is_no_wait() -> None:
+    """A process reads a pipe, closes it and opens the terminal under the same number, all
+    between two looks: the read that was seen was never the terminal's."""
+
+    class Busy(Machine):
+        """Its process goes on to another call as soon as a link of it is read."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.links = Links(self)
+
+    class Links(dict[str, str]):
+        def __init__(self, machine: Machine) -> None:
+            self.machine = machine
+
+        def get(self, path: str, default: str = "") -> str:  # type: ignore[override]
+            self.machine.files["/proc/60/syscall"] = b"0 0x8 0x55d0 0x2000\n"
+            return super().get(path, default)
+
+    def leaf(machine: Machine) -> None:
+        machine.add_process(60, "frontend", "0 0x3 0x55d0 0x2000")
+        machine.links["/proc/60/fd/3"] = "/dev/tty"
+
+    assert build_session(Busy(), leaf).find_waiting("upgrade") is None
+    assert build_session(Machine(), leaf).find_waiting("upgrade") == Waiting(60, "frontend")
+
+
 def test_a_process_that_ends_while_it_is_looked_at_is_no_trouble() -> None:
     """Its files are gone: it does not wait."""
     guest = build_session(Machine(), lambda m: None)

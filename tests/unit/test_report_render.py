@@ -16,6 +16,7 @@ from pydantic import TypeAdapter
 from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
+from forerun.report.render_html import render_html
 from forerun.report.render_json import build_document, render_json
 from forerun.report.render_markdown import render_markdown
 from forerun.report.render_terminal import colour_allowed, render_terminal
@@ -252,6 +253,16 @@ def test_markdown_has_every_section(shelf01: RunRecord) -> None:
     assert names[0] == "What the rehearsal saw"
     assert names[-1] == "Cautions"
     assert len(names) == 16
+
+
+def test_every_form_says_whether_the_clone_was_sealed(shelf01: RunRecord) -> None:
+    """With what was tried; a run that tried nothing does not pass for a sealed one."""
+    tried = dataclasses.replace(shelf01, ways_tried=("the lab host (10.0.2.2, tcp 3128)",))
+    untried = dataclasses.replace(shelf01, ways_tried=())
+    for render in (render_markdown, render_html):
+        assert "none open: the lab host" in re.sub(r"\s+", " ", render(outline(tried)))
+        assert "were not tried" in render(outline(untried))
+    assert json.loads(render_json(outline(tried)))["lab"]["ways_tried"] == list(tried.ways_tried)
 
 
 def test_markdown_tables_are_whole(shelf01: RunRecord) -> None:

@@ -8,6 +8,7 @@ from forerun.errors import CloneUnreachable
 from forerun.events import Event, PromptSeen, StepOutput
 from forerun.model.observation import StepEnd
 from forerun.model.profile import PromptRule, UnknownPrompt
+from forerun.ports.guest import Waiting
 from forerun.stages.session import (
     REPEATS_UNKNOWN,
     TAIL_LINES,
@@ -266,6 +267,17 @@ def test_an_answered_question_is_not_answered_again() -> None:
     assert end.end is StepEnd.STOPPED
     assert scene.typed == ["y\n"]
     assert [met.rule for met in scene.session.prompts] == ["restart", ""]
+
+
+def test_a_process_caught_reading_once_asks_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no rule knows the text, a wait must be seen at two looks in a row: a look may
+    fall between two things that a working process does."""
+    scene = Scene(FakeTurn("Setting up a (2) ...\n"), FakeTurn(after_s=60.0, exit_code=0))
+    looks = iter([Waiting(9, "frontend"), None, Waiting(9, "frontend"), None])
+    monkeypatch.setattr(scene.guest, "find_waiting", lambda _name: next(looks, None))
+    assert scene.run().end is StepEnd.DONE
+    assert scene.session.prompts == []
+    assert next(looks, None) is None, "all of them were seen"
 
 
 def test_a_step_that_does_not_end_in_time_is_ended() -> None:

@@ -173,7 +173,9 @@ def test_the_outages_are_where_they_were_made(rehearsed: Rehearsed) -> None:
 
 
 def test_the_circumstances_are_recorded(rehearsed: Rehearsed) -> None:
-    """Accelerator and why, the lab host's load beside each step, CPU beside wall seconds."""
+    """Accelerator and why, the ways out that were tried, the lab host's load beside each
+    step, CPU beside wall seconds."""
+    assert len(rehearsed.record.ways_tried) == 5
     assert rehearsed.record.lab.accelerator in ("kvm", "emulation")
     assert rehearsed.record.lab.why
     assert all(step.load is not None for step in rehearsed.record.steps)
@@ -242,7 +244,7 @@ def test_the_run_folder_is_whole(rehearsed: Rehearsed) -> None:
     names = {path.name for path in rehearsed.folder.iterdir()}
     assert names >= {
         "record.json", "events.jsonl", "terminal.log", "console.log", "report.html", "report.md",
-        "report.json", "configuration.tar.gz",
+        "runbook.md", "report.json", "configuration.tar.gz",
     }  # fmt: skip
     events = [json.loads(line) for line in (rehearsed.folder / "events.jsonl").open()]
     assert len(events) > 20

@@ -287,13 +287,17 @@ class SshGuest:
         return None
 
     def _waits(self, pid: int) -> bool:
-        call = self._read_small(f"/proc/{pid}/syscall").split()
+        line = self._read_small(f"/proc/{pid}/syscall")
+        call = line.split()
         if len(call) < 2:
             return False
         if call[0] == _READ:
             handle = int(call[1], 16)
             target = self._ask(lambda link: link.read_link(f"/proc/{pid}/fd/{handle}"))
-            return re.fullmatch(r"/dev/(pts/\d+|tty)", target) is not None
+            on_terminal = re.fullmatch(r"/dev/(pts/\d+|tty)", target) is not None
+            # The number may have been another file's a moment ago (seen: a pipe's, then
+            # the terminal's): only the same call before and after belongs to this file.
+            return on_terminal and self._read_small(f"/proc/{pid}/syscall") == line
         return call[0] in _SELECT_CALLS and self._read_small(f"/proc/{pid}/comm") in _DIALOGS
 
     def _list_family(self, leader: int) -> list[int]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from forerun.model.observation import RunRecord
 from forerun.report.sections import Figure, Spread
 
 NOT_MEASURED = "not measured"
@@ -23,6 +24,14 @@ def known(value: float) -> float | None:
 def known_bytes(value: int) -> int | None:
     """A record's byte count, or None where the record says -1: not measured."""
     return None if value < 0 else value
+
+
+def say_seal(record: RunRecord) -> str:
+    """Whether the clone was shown to be sealed before its first step, and how."""
+    if not record.ways_tried:
+        return "Ways out of the clone were not tried: whether it was sealed is not on record."
+    tried = ", ".join(record.ways_tried)
+    return f"Ways out of the clone, tried from inside before the first step, none open: {tried}."
 
 
 def say_seconds(value: float | None) -> str:

@@ -16,6 +16,7 @@ from forerun.report.figures import (
     say_clock,
     say_figure,
     say_instant,
+    say_seal,
     say_seconds,
     say_share,
     say_spread,
@@ -76,4 +77,5 @@ def _environment() -> Environment:
         instant=say_instant,
     )
     environment.globals["count_of"] = count_of
+    environment.globals["say_seal"] = say_seal
     return environment

@@ -106,6 +106,7 @@ def _lab(report: Report) -> Json:
         "preparation": [
             {"name": name, "wall_seconds": seconds} for name, seconds in run.preparation
         ],
+        "ways_tried": list(run.ways_tried),
         "contention": {
             "busy": bool(busy) if report.contention else None,
             "steps": [

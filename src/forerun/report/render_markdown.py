@@ -10,6 +10,7 @@ from forerun.report.figures import (
     say_bytes,
     say_clock,
     say_figure,
+    say_seal,
     say_seconds,
     say_share,
     say_spread,
@@ -302,6 +303,7 @@ def _lab(report: Report) -> Iterator[str]:
         f"Accelerator {lab.accelerator} ({lab.why})",
         *(f"{name}: {say_seconds(seconds)}" for name, seconds in report.record.preparation),
         *(f"Busy during {text}" for text in busy),
+        say_seal(report.record),
     ]
     if not report.contention:
         items.append("The load of the lab host was not recorded.")

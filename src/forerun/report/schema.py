@@ -118,6 +118,7 @@ def _lab() -> Json:
             "clone_cpus": _COUNT,
             "clone_memory_bytes": _BYTES,
             "preparation": _list(_object({"name": _TEXT, "wall_seconds": _SECONDS})),
+            "ways_tried": _TEXTS,
             "contention": _object({"busy": _MAYBE_BOOL, "steps": _list(step)}),
         }
     )

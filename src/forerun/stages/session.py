@@ -153,6 +153,7 @@ class StepSession:
             return
         if self._watch.waiting is None:  # waiting for an answer is not the step's silence
             self._watch.quiet_longest_s = max(self._watch.quiet_longest_s, quiet)
+        self._watch.waiting = None
         self._watch.last_news_s = now
         self._transcript(new)
         text = new.decode("utf-8", "replace")
@@ -182,6 +183,8 @@ class StepSession:
         if self._watch.waiting != waiting:
             self._watch.waiting = waiting
             self._watch.waiting_since_s = self._watch.last_news_s
+            if rule is None:  # a process that works may be caught reading once, not twice
+                return ""
         return self._meet(rule, owner, text, waiting)
 
     def _find_rule(self, text: str) -> tuple[PromptRule | None, str]:
