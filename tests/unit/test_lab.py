@@ -241,9 +241,15 @@ class FakePrograms:
 class SmallLab(LabHost):
     """A lab host with that much memory and disk left."""
 
-    def __init__(self, memory: int, disk: int) -> None:
+    def __init__(self, memory: int, disk: int, numbers: int | None = None) -> None:
         super().__init__()
-        self._memory, self._disk = memory, disk
+        self._memory, self._disk, self._numbers = memory, disk, numbers
+
+    def is_root(self) -> bool:
+        return self._numbers is None
+
+    def subordinate_ids(self, file: Path = Path("/etc/subuid")) -> int:
+        return self._numbers or 0
 
     def memory_bytes(self) -> tuple[int, int]:
         return self._memory, self._memory
@@ -266,6 +272,7 @@ def inspect(
     memory: int = 8 * GB,
     disk: int = 80 * GB,
     archive: Exception | None = None,
+    numbers: int | None = None,
 ) -> dict[str, LabFinding]:
     chosen = hypervisor or ProofHypervisor("emulation")
 
@@ -286,7 +293,7 @@ def inspect(
         LabCheck(
             store,
             FakePrograms(*programs),
-            SmallLab(memory, disk),
+            SmallLab(memory, disk, numbers),
             FakeClock(),
             "qemu:///system",
             ((ARCHIVE, ("one",)),),
@@ -314,6 +321,18 @@ def test_each_missing_program_names_its_package(
             "lack",
             f"apt-get install {package}",
         )
+
+
+def test_who_is_not_root_needs_numbers_to_hand_out(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The program that maps them and a whole range of them (subuid(5)); root needs none."""
+    fit = inspect(store, monkeypatch, programs=[*ALL_PROGRAMS, "newuidmap"], numbers=65536)
+    assert fit["newuidmap"].result == fit["user numbers to hand out"].result == "good"
+    unfit = inspect(store, monkeypatch, numbers=0)
+    assert unfit["newuidmap"].hint == "apt-get install uidmap"
+    assert unfit["user numbers to hand out"].result == "lack"
+    assert "newuidmap" not in inspect(store, monkeypatch)
 
 
 def test_too_little_memory_and_disk_are_lacks(

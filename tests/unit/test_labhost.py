@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import pwd
 from pathlib import Path
 
 import pytest
@@ -91,3 +93,26 @@ def test_free_room_of_a_folder_that_is_not_there_yet(tmp_path: Path) -> None:
     deeper = LabHost().free_bytes(tmp_path / "a" / "b" / "c")
     assert there > 0
     assert deeper == pytest.approx(there, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("text", "count"),
+    [
+        ("", 0),
+        ("other:100000:65536\n", 0),
+        ("{name}:100000:65536\n", 65536),
+        ("{uid}:100000:65536\n{name}:300000:1000\n", 66536),
+        ("# {name}\n{name}:1\n", 0),
+    ],
+)
+def test_numbers_to_hand_out_are_counted(tmp_path: Path, text: str, count: int) -> None:
+    """subuid(5): login name or number, first number, count; several lines add up."""
+    uid = os.getuid()
+    file = tmp_path / "subuid"
+    file.write_text(text.format(uid=uid, name=pwd.getpwuid(uid).pw_name))
+    assert LabHost().subordinate_ids(file) == count
+
+
+def test_without_the_file_there_are_none(tmp_path: Path) -> None:
+    """A lab host without it hands out nothing."""
+    assert LabHost().subordinate_ids(tmp_path / "none") == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pwd
 import shutil
 import socket
 from dataclasses import dataclass
@@ -47,6 +48,21 @@ class LabHost:
         while not folder.exists():
             folder = folder.parent
         return shutil.disk_usage(folder).free
+
+    def is_root(self) -> bool:
+        """Whether this process may do everything."""
+        return os.geteuid() == 0
+
+    def subordinate_ids(self, file: Path = Path("/etc/subuid")) -> int:
+        """How many user numbers this process's user may hand out (subuid(5))."""
+        uid = os.getuid()
+        try:
+            owners = {str(uid), pwd.getpwuid(uid).pw_name}
+            lines = file.read_text(encoding="utf-8").splitlines()
+        except (KeyError, OSError):
+            return 0
+        fields = [line.split(":") for line in lines]
+        return sum(int(one[2]) for one in fields if len(one) == 3 and one[0] in owners)
 
     def boot_id(self) -> str:
         """Changes at every boot of this machine."""

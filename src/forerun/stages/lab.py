@@ -21,6 +21,7 @@ from forerun.stages.build import MEMORY_SPARE, ROOM_NEEDED
 
 PROOF_LIMIT_S = 12.0
 PROOF_TEXT = b"forerun: this processor runs"
+SUBORDINATE_IDS = 65536  # as useradd(8) gives out
 CLONE_MEMORY = 1024 * 1024 * 1024
 PROGRAMS = (
     ("qemu-system-x86_64", "qemu-system-x86"),
@@ -165,7 +166,7 @@ class LabCheck:
 
 def inspect_lab(check: LabCheck) -> tuple[LabFinding, ...]:
     """Look at everything; each trouble is a finding, none an exception."""
-    findings = [*_inspect_programs(check.command)]
+    findings = [*_inspect_programs(check.command), *_inspect_ownership(check)]
     findings += _inspect_hypervisor(check)
     findings += [_inspect_memory(check.lab), _inspect_room(check)]
     findings += [_inspect_archive(archive, suites) for archive, suites in check.archives]
@@ -196,6 +197,31 @@ def _inspect_programs(command: Command) -> list[LabFinding]:
                 "apt-get install ovmf",
             )
         )
+    return findings
+
+
+def _inspect_ownership(check: LabCheck) -> list[LabFinding]:
+    """Files of a template belong to several users; whoever is not root gives them
+    numbers of his own (user_namespaces(7), subuid(5))."""
+    if check.lab.is_root():
+        return []
+    findings: list[LabFinding] = []
+    path = check.command.find("newuidmap")
+    findings.append(
+        LabFinding("newuidmap", "good", path)
+        if path
+        else LabFinding("newuidmap", "lack", "not installed", "apt-get install uidmap")
+    )
+    findings.append(
+        _measure(
+            "user numbers to hand out",
+            check.lab.subordinate_ids(),
+            SUBORDINATE_IDS,
+            "As root: usermod --add-subuids 100000-165535 --add-subgids 100000-165535 USER "
+            "(a range that nobody else has, see /etc/subuid).",
+            str,
+        )
+    )
     return findings
 
 
