@@ -134,6 +134,13 @@ def test_the_composed_script_keeps_checks_apart_in_a_real_shell() -> None:
         (make_check(), 0, "", "pass", ""),
         (make_check(), 1, "why\nmore", "fail", "why"),
         (make_check(), 4, "", "fail", "exit code 4"),
+        (
+            make_check(),
+            1,
+            'Traceback (most recent call last):\n  File "x", line 3\nKeyError: 4',
+            "fail",
+            "KeyError: 4",
+        ),
         (make_check(exits=(0, 4)), 4, "", "pass", ""),
         (make_check(), 77, "", "skipped", "no reason given"),
         (make_check(exits=(77,)), 77, "", "pass", ""),

@@ -82,7 +82,10 @@ def judge_check(check: Check, moment: str, code: int, output: str) -> CheckResul
     elif code == 124:
         result, reason = "fail", f"not finished in {check.time_allowed_s:.0f} s"
     elif code not in check.exits:
-        result, reason = "fail", first_line or f"exit code {code}"
+        # A Python program that breaks says why in its last line, not in its first.
+        broke = first_line.startswith("Traceback (most recent call last)")
+        line = output.rsplit("\n", 1)[-1] if broke else first_line
+        result, reason = "fail", line or f"exit code {code}"
     elif check.shows and check.shows not in output:
         result, reason = "fail", f"{check.shows!r} is not in its output"
     elif check.shows_not and check.shows_not in output:
