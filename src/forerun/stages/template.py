@@ -13,6 +13,7 @@ import json
 import os
 import shutil
 import tarfile
+import tempfile
 import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -31,6 +32,7 @@ from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.store import PART, Store, dump_record, write_durably
 from forerun.stages.template_scripts import (
     EMULATED_WORDS,
+    FILL_DISK,
     LOADER_MARK,
     list_mmdebstrap,
     write_customise_script,
@@ -195,18 +197,21 @@ class _Build:
             self.shop.disks.make_boot_partition(target, self.root_uuid[:8])
         end_reserve = MIB  # GPT keeps its second table in the last sectors
         size_k = (self.recipe.size_bytes - offset - end_reserve) // 1024
-        script = (
-            'set -eu; mkdir "$1"; tar -C "$1" -xpf "$2" --numeric-owner; '
-            'mke2fs -q -F -t ext4 -d "$1" -L root -U "$3" '
-            '-O ^metadata_csum_seed,^orphan_file -E "offset=$4,assume_storage_prezeroed=1" '
-            '"$5" "$6k"; rm -rf "$1"'
-        )
-        folder = self.aside / "tree"
-        shutil.rmtree(folder, ignore_errors=True)
-        arguments = [str(folder), str(tree), self.root_uuid, str(offset), str(target), str(size_k)]
+        for old in self.aside.glob("forerun-tree.*"):  # of a build that was killed
+            shutil.rmtree(old, ignore_errors=True)
+        owner = _as_owner()
+        place = Path(tempfile.gettempdir()) if owner else self.aside
+        target.chmod(0o666 if owner else 0o600)
+        left_out = "./dev/*" if owner else ""
+        arguments = [str(place), self.root_uuid, str(offset), str(size_k), left_out]
+        opened = ["sh", "-c", 'exec "$@" < "$0" 3<> "$DISK"', str(tree)]
         self.shop.command.run(
-            [*_as_owner(), "sh", "-c", script, "sh", *arguments], timeout_s=1200, log=self.log
+            [*opened, *owner, "sh", "-c", FILL_DISK, "sh", *arguments],
+            timeout_s=1200,
+            log=self.log,
+            env={"DISK": str(target)},
         )
+        target.chmod(0o600)
         self._install_loader(target)
 
     def _extract_kernel(self, tree: Path) -> None:

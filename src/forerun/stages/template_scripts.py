@@ -40,6 +40,19 @@ KERNEL_PACKAGE = "linux-image-cloud-amd64"
 LOADER_PACKAGES = {"bios": "grub-pc", "uefi": "grub-efi-amd64"}
 
 
+# The tree (a tar, standard input) as a file system on the disk (descriptor 3): UUID $2,
+# at offset $3, $4 KiB; unpacked below $1 meanwhile. Whoever is not root does this under
+# user numbers of his own, which may not enter his folders: hence open files, not names.
+# Nor may they make device files ($5, left out): the kernel provides those at each boot.
+FILL_DISK = """set -eu
+work=$(mktemp -d "$1/forerun-tree.XXXXXX")
+trap 'rm -rf "$work"' EXIT
+tar -C "$work" -xp --numeric-owner ${5:+"--exclude=$5"}
+mke2fs -q -F -t ext4 -d "$work" -L root -U "$2" -O ^metadata_csum_seed,^orphan_file \\
+  -E "offset=$3,assume_storage_prezeroed=1" /proc/self/fd/3 "$4k"
+"""
+
+
 def list_wanted(recipe: TemplateRecipe) -> tuple[str, ...]:
     """Names of all packages to install: the recipe's own and what every clone needs."""
     names = {package.name for package in recipe.packages}
