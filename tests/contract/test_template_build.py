@@ -234,6 +234,15 @@ def test_a_package_tool_that_fails_is_said_in_its_own_words(scene: Scene) -> Non
     scene.assert_unpublished()
 
 
+def test_a_tree_larger_than_its_disk_is_no_template(scene: Scene) -> None:
+    """mke2fs(8) says what is lacking; nothing is published, and the unpacked tree is gone."""
+    scene.write_tree({**TREE, "./large": os.urandom(RECIPE.size_bytes)})
+    with pytest.raises(TemplateFailed, match="could not be put on a disk"):
+        scene.build(LoaderBoot())
+    scene.assert_unpublished()
+    assert list(scene.store.templates.glob("*/forerun-tree.*")) == []
+
+
 def test_a_tree_without_a_kernel_is_no_template(scene: Scene) -> None:
     """The missing file is named, and what to add."""
     scene.write_tree({name: body for name, body in TREE.items() if "vmlinuz" not in name})

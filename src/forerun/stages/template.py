@@ -205,12 +205,20 @@ class _Build:
         left_out = "./dev/*" if owner else ""
         arguments = [str(place), self.root_uuid, str(offset), str(size_k), left_out]
         opened = ["sh", "-c", 'exec "$@" < "$0" 3<> "$DISK"', str(tree)]
-        self.shop.command.run(
-            [*opened, *owner, "sh", "-c", FILL_DISK, "sh", *arguments],
-            timeout_s=1200,
-            log=self.log,
-            env={"DISK": str(target)},
-        )
+        try:
+            self.shop.command.run(
+                [*opened, *owner, "sh", "-c", FILL_DISK, "sh", *arguments],
+                timeout_s=1200,
+                log=self.log,
+                env={"DISK": str(target)},
+            )
+        except CommandFailed as problem:
+            raise TemplateFailed(
+                "The package tree could not be put on a disk.",
+                where=str(self.log),
+                found=problem.found,
+                hint="Look for free room there and below the folder for temporary files.",
+            ) from problem
         target.chmod(0o600)
         self._install_loader(target)
 
