@@ -22,7 +22,7 @@ from forerun.report.figures import (
     say_spread,
     say_tenths,
 )
-from forerun.report.sections import Report
+from forerun.report.sections import QUIET_CHANGES, Report
 from forerun.report.timetable import draw_outages, draw_steps, find_start, group_by_stage
 
 _HERE = Path(__file__).parent
@@ -78,4 +78,5 @@ def _environment() -> Environment:
     )
     environment.globals["count_of"] = count_of
     environment.globals["say_seal"] = say_seal
+    environment.globals["quiet_changes"] = QUIET_CHANGES
     return environment

@@ -201,6 +201,8 @@ class _Build:
             shutil.rmtree(old, ignore_errors=True)
         owner = _as_owner()
         place = Path(tempfile.gettempdir()) if owner else self.aside
+        # Open to those numbers, hence for that time in a folder that nobody else enters.
+        self.aside.chmod(0o700 if owner else 0o711)
         target.chmod(0o666 if owner else 0o600)
         left_out = "./dev/*" if owner else ""
         arguments = [str(place), self.root_uuid, str(offset), str(size_k), left_out]
@@ -220,6 +222,7 @@ class _Build:
                 hint="Look for free room there and below the folder for temporary files.",
             ) from problem
         target.chmod(0o600)
+        self.aside.chmod(0o711)
         self._install_loader(target)
 
     def _extract_kernel(self, tree: Path) -> None:
