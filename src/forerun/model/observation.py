@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
+from forerun.model.likeness import Agreement, ForetellingCheck, Foretold
+
 RUN_SCHEMA = "forerun.run/1"
 
 
@@ -292,6 +294,9 @@ class RunRecord:
     reboots: tuple[RebootSplit, ...] = ()
     kept_files: tuple[KeptFile, ...] = ()
     fidelity: tuple[GapSeen, ...] = ()
+    agreements: tuple[Agreement, ...] = ()
+    foretold: tuple[Foretold, ...] = ()
+    foretelling: tuple[ForetellingCheck, ...] = ()
     seen: tuple[Seen, ...] = ()
     ways_tried: tuple[str, ...] = ()
     rate_limit_bits: int = 0

@@ -22,6 +22,7 @@ from forerun.model.survey import (
     Unit,
     Withheld,
 )
+from forerun.model.system import SystemFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class RawSurvey:
         "shipped",
         "sockets",
         "sources",
+        "system",
         "units",
     )
 
@@ -74,6 +76,7 @@ class RawSurvey:
         shipped: dict[str, frozenset[str]] | None = None,
         large: tuple[tuple[str, int], ...] = (),
         not_readable: tuple[Withheld, ...] = (),
+        system: SystemFacts | None = None,
     ) -> None:
         self.release = release
         self.machine = machine
@@ -90,6 +93,7 @@ class RawSurvey:
         self.shipped = shipped or {}
         self.large = large
         self.not_readable = not_readable
+        self.system = system or SystemFacts()
 
     def __repr__(self) -> str:
         return "<RawSurvey: in memory only>"

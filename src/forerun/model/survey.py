@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from forerun.model.system import SystemFacts
+
 SURVEY_SCHEMA = "forerun.survey/1"
 
 
@@ -31,6 +33,9 @@ class Package:
     `stanza` is the control stanza, kept only for packages no archive offers.
     `origin` is the archive's own label, empty when no archive offers this version.
     `candidate` is the version an archive offers, empty when none offers any.
+    `relations` are the fields of the control stanza that a plan needs (Depends,
+    Pre-Depends, Conflicts, Breaks, Replaces, Provides, Recommends, Multi-Arch, Essential,
+    Protected, Source and so on), in the stanza's order.
     """
 
     name: str
@@ -42,6 +47,7 @@ class Package:
     origin: str = ""
     stanza: str = ""
     candidate: str = ""
+    relations: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +127,17 @@ class Mount:
 class Conffile:
     """A packaged configuration file that differs from what was shipped.
 
-    `state` is "changed", "missing" or "obsolete".
+    `state` is "changed", "missing" or "obsolete". `shipped` is the MD5 that the package
+    database records. `disk` tells whether the file equals another one without telling
+    what is in it: while reading it is the MD5 of the file, in a stored survey the slow
+    salted digest of that MD5 (`seal_digest`).
     """
 
     path: str
     package: str
     state: str
+    shipped: str = ""
+    disk: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +219,7 @@ class CleanSurvey:
     cost: SurveyCost
     settings: tuple[tuple[str, str], ...] = field(default=())
     archive_keys: tuple[ArchiveKey, ...] = ()
+    system: SystemFacts = field(default_factory=SystemFacts)
     schema: str = SURVEY_SCHEMA
 
     def find_package(self, name: str) -> Package | None:
