@@ -329,3 +329,32 @@ def test_a_prompt_text_from_a_clone_survives_the_file(tmp_path: Path) -> None:
     met = PromptMet("s", 1.0, text, "sh", False, "", "", "policy", 1.0)
     write_durably(tmp_path / "r.json", dump_record(replace(record, prompts=(met,))))
     assert load_record(RunRecord, tmp_path / "r.json").prompts[0].text == text
+
+
+def test_surveys_of_one_server_find_each_other(store: Store) -> None:
+    """The newest survey with the server's mark is found; another server's is not, and a
+    damaged one does not hide the ones before it."""
+    mark = store.mark_origin("root@shelf01.records.example:22")
+    for survey_id, origin in (
+        ("survey-20260130-220000-aaaa", mark),
+        ("survey-20260131-220000-bbbb", mark),
+        ("survey-20260201-220000-cccc", store.mark_origin("root@shelf02.records.example:22")),
+        ("survey-20260202-220000-dddd", mark),
+    ):
+        with store.new_folder(store.surveys, survey_id) as folder:
+            record = replace(SURVEY, id=survey_id, origin=origin)
+            (folder / "survey.json").write_bytes(dump_record(record))
+    (store.surveys / "survey-20260202-220000-dddd" / "survey.json").write_text("{")
+    found = store.find_last_survey(mark)
+    assert found is not None
+    assert found.id == "survey-20260131-220000-bbbb"
+    assert store.find_last_survey("") is None
+
+
+def test_a_mark_lasts_and_tells_nothing(store: Store, tmp_path: Path) -> None:
+    """The same on this lab host for ever, another one on another lab host; the key is
+    closed to others."""
+    mark = store.mark_origin("root@shelf01.records.example:22")
+    assert mark == Store(store.root).mark_origin("root@SHELF01.records.example:22")
+    assert mark != Store(tmp_path / "other").mark_origin("root@shelf01.records.example:22")
+    assert (store.root / "origin.key").stat().st_mode & 0o077 == 0

@@ -198,7 +198,9 @@ class SurveyCost:
 
 @dataclass(frozen=True, slots=True)
 class CleanSurvey:
-    """A survey after sanitising: the only form that is stored or reaches a clone."""
+    """A survey after sanitising: the only form that is stored or reaches a clone.
+
+    `origin` is the lab host's own mark of the server (`Store.mark_origin`)."""
 
     id: str
     taken_at: str
@@ -220,6 +222,7 @@ class CleanSurvey:
     settings: tuple[tuple[str, str], ...] = field(default=())
     archive_keys: tuple[ArchiveKey, ...] = ()
     system: SystemFacts = field(default_factory=SystemFacts)
+    origin: str = ""
     schema: str = SURVEY_SCHEMA
 
     def find_package(self, name: str) -> Package | None:

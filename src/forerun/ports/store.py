@@ -6,7 +6,10 @@ flushed, and renamed.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
+import hashlib
+import hmac
 import os
 import secrets
 import shutil
@@ -184,6 +187,28 @@ class Store:
     def find_surveys(self) -> tuple[str, ...]:
         """Ids of the whole surveys, oldest first."""
         return _find_whole(self.surveys, "survey.json")
+
+    def mark_origin(self, server: str) -> str:
+        """A lasting name for a server on this lab host, 16 hexadecimal digits: surveys of
+        one server find each other although each of them names it by another stand-in.
+
+        Keyed with a key that never leaves the state folder, so that the mark alone tells
+        nothing about the server's name."""
+        path = self.root / "origin.key"
+        with self.locked("origin"):
+            if not path.is_file():
+                write_durably(path, secrets.token_bytes(32))
+            key = path.read_bytes()
+        return hmac.new(key, server.lower().encode("utf-8"), hashlib.sha256).hexdigest()[:16]
+
+    def find_last_survey(self, origin: str) -> CleanSurvey | None:
+        """The newest whole survey of that server; one that cannot be read is no one's."""
+        for survey_id in reversed(self.find_surveys()):
+            with contextlib.suppress(RecordDamaged):
+                found = self.load_survey(survey_id)
+                if origin and found.origin == origin:
+                    return found
+        return None
 
     def load_survey(self, survey_id: str) -> CleanSurvey:
         """One survey by its id."""
