@@ -31,7 +31,8 @@ class FakeLink:
         self, out: bytes = b"", err: bytes = b"", code: int = 0, chunks: tuple[bytes, ...] = ()
     ) -> None:
         self._answer = ExecResult(code, out, err)
-        self._chunks = chunks
+        trailer = b"\nforerun-end-feed %d\n" % code + err
+        self._chunks = chunks or (b"forerun-end-feed\n" + out + trailer,)
         self.lost = False
         self.commands: list[str] = []
 
@@ -44,6 +45,8 @@ class FakeLink:
     @contextmanager
     def stream(self, command: str, *, timeout_s: float) -> Iterator[Iterator[bytes]]:
         self.commands.append(command)
+        if self.lost:
+            raise LinkLost("The SSH connection was lost.", where="server", found="reset")
         yield iter(self._chunks)
 
 
@@ -108,7 +111,8 @@ def test_a_probe_is_quoted_whole_and_runs_low() -> None:
     production = make(link)
     assert production.read(ProbeName.OS_RELEASE) == b"ID=debian\n"
     assert link.commands[0].startswith("sudo -n nice -n 19 env LC_ALL=C PATH=")
-    assert " sh -c 'cat /etc/os-release" in link.commands[0]
+    script = link.commands[0].partition(" sh -c ")[2]
+    assert script.startswith("'ulimit -t 31 ") and "{ cat /etc/os-release\n}" in script
     assert production.spent().read_bytes == 10
     assert production.spent().cpu_seconds == pytest.approx(1.78)
 
