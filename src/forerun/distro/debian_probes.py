@@ -29,9 +29,7 @@ _SHOW = 'show() { for f; do [ -f "$f" ] && { echo "#file $f"; cat "$f"; echo; };
 _NAMES = "dpkg-query --show --showformat='${binary:Package}\\n'"
 _NO_CACHE = "-o Dir::Cache::pkgcache= -o Dir::Cache::srcpkgcache="
 # A dead disk or a service manager that hangs must not hold the survey.
-_LIMIT = (
-    "limit() { if command -v timeout >&2; then timeout 25 \"$@\"; else \"$@\"; fi; }; "
-)
+_LIMIT = 'limit() { if command -v timeout >&2; then timeout 25 "$@"; else "$@"; fi; }; '
 
 
 def _or_absent(command: str, reason: str) -> str:
@@ -155,7 +153,11 @@ PROBES: dict[ProbeName, str] = {
     r" | sed -n -e 's|^ \(/.*\) [0-9a-f]\{32\}\( obsolete\)\{0,1\}$|\1|p'"
     r" -e 's|^[0-9a-f]\{32\}  \(/.*\)$|\1|p' - /var/lib/ucf/hashfile | sort -u"
     r" | tr '\n' '\0' | xargs -0 -r md5sum -- 2>&1; :",
-    ProbeName.MANAGED_SUMS: "cat /var/lib/ucf/hashfile 2>/dev/null; :",
+    # ucf's files may be made on the server, with passwords in them: which of its digests
+    # are those of a file that some package brought, and so no secret, is shown after it.
+    ProbeName.MANAGED_SUMS: "[ ! -s /var/lib/ucf/hashfile ] || awk '"
+    'FNR == NR { print; ucf[$1]; next } $1 in ucf && !shown[$1]++ { print "#public " $1 }\''
+    " /var/lib/ucf/hashfile /var/lib/dpkg/info/*.md5sums 2>/dev/null; :",
     ProbeName.SOURCES: _SHOW
     + "show /etc/apt/sources.list /etc/apt/sources.list.d/*.list /etc/apt/sources.list.d/*.sources",
     ProbeName.ARCHIVE_KEYS: "for f in /etc/apt/trusted.gpg /etc/apt/trusted.gpg.d/*"
@@ -182,7 +184,7 @@ PROBES: dict[ProbeName, str] = {
     "limit df --local --all --block-size=1 --output=size,used,avail,target 2>/dev/null; "
     'echo "#file fstab"; cat /etc/fstab 2>/dev/null; :',
     ProbeName.SETTINGS: _SHOW + "show /etc/sysctl.d/*.conf /etc/sysctl.conf; echo '#file debconf'; "
-    "awk '/^Name: grub-(pc|efi.*)\\/install_devices$/,/^$/' /var/cache/debconf/config.dat"
+    "awk '/^Name: grub-(pc|efi)\\/install_devices$/,/^$/' /var/cache/debconf/config.dat"
     " 2>/dev/null; :",
     ProbeName.LARGE_FILES: "cd / && for root in "
     + " ".join(shlex.quote(root.lstrip("/")) for root in SCOPE.roots)
