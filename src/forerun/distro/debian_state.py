@@ -125,7 +125,7 @@ def parse_managed(
     rows: list[ManagedFile] = []
     for path in sorted({*owners, *recorded}):
         owner, known, found = owners.get(path, ""), recorded.get(path, ""), on_disk.get(path, "")
-        state = "unchanged" if found and found == known else "changed"
+        state = ("unchanged" if found == known else "changed") if found and known else ""
         if path in missing:
             state = "missing"
         elif owner and owner not in installed:
