@@ -140,7 +140,7 @@ def split_sections(text: str) -> Sections:
     found: dict[str, list[str]] = {}
     absent: list[tuple[str, str]] = []
     lines: list[str] = []
-    for line in text.split("\n"):
+    for line in text.removesuffix("\n").split("\n"):
         if line.startswith(FILE_MARK):
             lines = found.setdefault(line[len(FILE_MARK) :], [])
         elif line.startswith(ABSENT.decode()):

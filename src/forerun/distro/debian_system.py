@@ -135,6 +135,6 @@ def _write_instant(moment: datetime, zone: str) -> str:
         return f"{moment:%Y-%m-%dT%H:%M:%S}"
     try:
         known = ZoneInfo(zone)
-    except (OSError, ValueError):
+    except (LookupError, OSError, ValueError):
         return f"{moment:%Y-%m-%dT%H:%M:%S}"
     return f"{moment.replace(tzinfo=known).astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
