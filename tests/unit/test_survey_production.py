@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
@@ -31,7 +31,8 @@ class FakeLink:
         self, out: bytes = b"", err: bytes = b"", code: int = 0, chunks: tuple[bytes, ...] = ()
     ) -> None:
         self._answer = ExecResult(code, out, err)
-        self._chunks = chunks
+        trailer = b"\nforerun-end-feed %d\n" % code + err
+        self._chunks: Iterable[bytes] = chunks or (b"forerun-end-feed\n" + out + trailer,)
         self.lost = False
         self.commands: list[str] = []
 
@@ -44,6 +45,8 @@ class FakeLink:
     @contextmanager
     def stream(self, command: str, *, timeout_s: float) -> Iterator[Iterator[bytes]]:
         self.commands.append(command)
+        if self.lost:
+            raise LinkLost("The SSH connection was lost.", where="server", found="reset")
         yield iter(self._chunks)
 
 
@@ -108,7 +111,8 @@ def test_a_probe_is_quoted_whole_and_runs_low() -> None:
     production = make(link)
     assert production.read(ProbeName.OS_RELEASE) == b"ID=debian\n"
     assert link.commands[0].startswith("sudo -n nice -n 19 env LC_ALL=C PATH=")
-    assert " sh -c 'cat /etc/os-release" in link.commands[0]
+    script = link.commands[0].partition(" sh -c ")[2]
+    assert script.startswith("'ulimit -t 31 ") and "{ cat /etc/os-release\n}" in script
     assert production.spent().read_bytes == 10
     assert production.spent().cpu_seconds == pytest.approx(1.78)
 
@@ -152,6 +156,99 @@ def test_the_time_budget() -> None:
     with pytest.raises(SurveyFailed) as caught:
         production.read(ProbeName.OS_RELEASE)
     assert caught.value.wanted == "at most 10 s"
+
+
+def test_the_cpu_budget() -> None:
+    """CPU time of all programs together is counted; the message names the probe, what is
+    allowed, what was used, and what to do."""
+    link = FakeLink(b"x", TIMES)
+    production = make(link, cpu_seconds=3)
+    production.read(ProbeName.OS_RELEASE)
+    assert "ulimit -t 4 " in link.commands[0]
+    with pytest.raises(SurveyFailed) as caught:
+        production.read(ProbeName.OS_RELEASE)
+    problem = caught.value
+    assert (problem.where, problem.wanted) == ("os-release", "at most 3 s")
+    assert problem.found.startswith("3.6 s") and "budget" in problem.hint
+    assert "ulimit -t 3 " in link.commands[1]
+
+
+def test_the_cpu_time_of_the_file_stream_counts() -> None:
+    """A tree that is too much work for the server stops the survey too."""
+    link = FakeLink(chunks=(b"tar", end()))
+    with pytest.raises(SurveyFailed) as caught, make(link, cpu_seconds=1).files(SCOPE) as chunks:
+        list(chunks)
+    assert caught.value.where == "files" and "at most 1 s" in caught.value.wanted
+    assert "'ulimit -t 2 " in link.commands[0]
+
+
+def test_a_budget_of_thirty_seconds_is_the_default() -> None:
+    """For all programs of a survey together."""
+    assert Budget().cpu_seconds == 30.0
+
+
+def test_noise_around_an_answer_is_no_answer() -> None:
+    """What sudo or a login shell prints before the first mark is left out; a mark of
+    another survey in the answer is content."""
+    answer = b"ID=debian\n\nforerun-end-beef 0\n"
+    whole = b"sudo: unable to resolve host\nforerun-end-feed\n" + answer + end()
+    assert make(FakeLink(chunks=(whole,))).read(ProbeName.OS_RELEASE) == answer
+
+
+@pytest.mark.parametrize(
+    ("got", "found"),
+    [
+        (b"", "nothing"),
+        (b"sudo: a password is required\n", "sudo: a password is required"),
+        (b"forerun-end-feed\nID=deb", "ID=deb"),
+        (b"\x1b[1mno\x07 such command", "[1mno  such command"),
+    ],
+)
+def test_a_probe_that_was_cut_short(got: bytes, found: str) -> None:
+    """No half answer passes for a whole one; the last words are shown as plain text."""
+    with pytest.raises(SurveyFailed, match="cut short") as caught:
+        make(FakeLink(chunks=(got,) if got else (b"",))).read(ProbeName.OS_RELEASE)
+    assert caught.value.found == found and caught.value.where == "os-release"
+
+
+def test_a_server_that_never_stops_talking_is_cut_off() -> None:
+    """The bytes are counted as they come: the memory of the lab host is not at its mercy."""
+    taken = 0
+
+    def talk() -> Iterator[bytes]:
+        nonlocal taken
+        while True:
+            taken += 1
+            yield b"x" * 100_000
+
+    link = FakeLink()
+    link._chunks = talk()
+    with pytest.raises(SurveyFailed, match="budget"):
+        make(link, read_bytes=1_000_000).read(ProbeName.OS_RELEASE)
+    assert taken < 20
+
+
+def test_a_server_that_hangs_is_told_from_a_lost_link() -> None:
+    """When the wait was as long as allowed, the probe is named, not the connection."""
+    link = FakeLink()
+    link.lost = True
+    production = SshProduction(
+        link, {ProbeName.OS_RELEASE: "true"}, "", budget=Budget(seconds=10_000),
+        clock=FakeClock(step=70.0),
+    )  # fmt: skip
+    with pytest.raises(SurveyFailed, match="did not end in time") as caught:
+        production.read(ProbeName.OS_RELEASE, timeout_s=60)
+    assert caught.value.where == "os-release" and caught.value.wanted == "an end within 60 s"
+
+
+def test_a_server_that_trickles_is_stopped() -> None:
+    """Each piece comes in time, but the whole takes longer than a probe may."""
+    production = SshProduction(
+        FakeLink(chunks=tuple(b"x" for _ in range(1000))), {ProbeName.OS_RELEASE: "true"}, "",
+        budget=Budget(seconds=10_000), clock=FakeClock(step=10.0),
+    )  # fmt: skip
+    with pytest.raises(SurveyFailed, match="did not end in time"):
+        production.read(ProbeName.OS_RELEASE, timeout_s=60)
 
 
 def end(code: int = 0, said: bytes = b"") -> bytes:

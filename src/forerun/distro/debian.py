@@ -6,102 +6,28 @@ in memory, and nothing is redirected to a file.
 
 from __future__ import annotations
 
-import shlex
+import re
 from collections.abc import Iterable, Mapping
 
 from debian.debian_support import Version
 
-from forerun.distro import debian_facts, debian_keys, debian_sources, linux_facts
+from forerun.distro import debian_facts, debian_keys, debian_sources, debian_system, linux_facts
 from forerun.distro.base import (
     ABSENT,
-    BASE_PROBES,
     DoubledSource,
     SwitchedSources,
     decode_answer,
+    escape_value,
     parse_os_release,
     split_files,
 )
+from forerun.distro.debian_probes import CALIBRATION, PROBES, SCOPE
+from forerun.distro.linux_blocks import parse_lsblk
 from forerun.errors import SurveyFailed, UnknownRelease
 from forerun.model.profile import SourcePlan
 from forerun.model.raw import RawSurvey, ServerNames
 from forerun.model.survey import ArchiveSource, Machine, Release, Withheld
 from forerun.ports.production import CopyScope, ProbeName
-
-_SCOPE = CopyScope(
-    roots=(
-        "/etc",
-        "/usr/local/bin",
-        "/usr/local/sbin",
-        "/usr/local/etc",
-        "/usr/local/lib/systemd",
-        "/var/spool/cron/crontabs",
-    ),
-    # Histories of a folder hold every secret that was ever in it.
-    closed=(".git", ".hg", ".bzr", ".svn", "CVS"),
-)
-
-_SHOW = 'show() { for f; do [ -f "$f" ] && { echo "#file $f"; cat "$f"; echo; }; done; :; }; '
-_NAMES = "dpkg-query --show --showformat='${binary:Package}\\n'"
-_NO_CACHE = "-o Dir::Cache::pkgcache= -o Dir::Cache::srcpkgcache="
-
-
-def _or_absent(command: str, reason: str) -> str:
-    return f"{{ {command}; }} 2>/dev/null || echo '{ABSENT.decode()}{reason}'"
-
-
-_PROBES: dict[ProbeName, str] = {
-    **BASE_PROBES,
-    ProbeName.POINT_RELEASE: "cat /etc/debian_version",
-    ProbeName.NAMES: 'echo "#file node"; uname -n; '
-    + _SHOW
-    + "show /etc/hostname /etc/mailname /etc/hosts /etc/resolv.conf",
-    ProbeName.MACHINE: "uname -r; dpkg --print-architecture; getconf _NPROCESSORS_ONLN; "
-    "if [ -d /sys/firmware/efi ]; then echo uefi; else echo bios; fi; "
-    "grep '^MemTotal:' /proc/meminfo; cat /proc/cmdline",
-    ProbeName.PACKAGES: "dpkg-query --show --showformat="
-    "'${binary:Package}\\t${Version}\\t${Architecture}\\t${db:Status-Abbrev}\\n'",
-    ProbeName.AUTOMATIC: "cat /var/lib/apt/extended_states 2>/dev/null; :",
-    ProbeName.ARCHIVES: _or_absent(
-        f"apt-cache {_NO_CACHE} policy && echo '#packages' && "
-        f"{_NAMES} | xargs apt-cache {_NO_CACHE} policy",
-        "apt-cache could not read its package indexes",
-    ),
-    ProbeName.CONTROL: f"{_NAMES} | xargs dpkg-query --status",
-    ProbeName.CONFFILE_SUMS: "dpkg-query --show --showformat='${Conffiles}\\n'"
-    r" | sed -n 's|^ \(/.*\) [0-9a-f]\{32\}\( obsolete\)\{0,1\}$|\1|p' | sort -u"
-    r" | tr '\n' '\0' | xargs -0 -r md5sum -- 2>&1; :",
-    ProbeName.MANAGED_SUMS: "cat /var/lib/ucf/hashfile 2>/dev/null; :",
-    ProbeName.SOURCES: _SHOW
-    + "show /etc/apt/sources.list /etc/apt/sources.list.d/*.list /etc/apt/sources.list.d/*.sources",
-    ProbeName.ARCHIVE_KEYS: "for f in /etc/apt/trusted.gpg /etc/apt/trusted.gpg.d/*"
-    " /etc/apt/keyrings/* /usr/share/keyrings/*; do"
-    ' [ -f "$f" ] && { echo "#file $f"; base64 "$f"; }; done; :',
-    ProbeName.UNITS: _or_absent(
-        "systemctl list-units --all --full --plain --no-legend --no-pager && echo '#files' && "
-        "systemctl list-unit-files --full --plain --no-legend --no-pager",
-        "the service manager did not answer",
-    ),
-    ProbeName.SOCKETS: _or_absent(
-        "if command -v ss >&2; then ss -H -l -n -t -u -p; else for f in tcp tcp6 udp udp6; do"
-        ' echo "#file $f"; cat "/proc/net/$f"; done; fi',
-        "no list of listening sockets",
-    ),
-    ProbeName.DISKS: _or_absent(
-        "lsblk --json --bytes --output KNAME,TYPE,SIZE,SERIAL,FSTYPE,UUID,LABEL,MOUNTPOINT",
-        "lsblk did not answer",
-    ),
-    ProbeName.MOUNTS: 'echo "#file mounts"; cat /proc/self/mounts; echo "#file room"; '
-    "timeout 20 df --local --all --block-size=1 --output=size,used,avail,target 2>/dev/null; "
-    'echo "#file fstab"; cat /etc/fstab 2>/dev/null; :',
-    ProbeName.SETTINGS: _SHOW + "show /etc/sysctl.d/*.conf /etc/sysctl.conf; echo '#file debconf'; "
-    "awk '/^Name: grub-(pc|efi)\\/install_devices$/,/^$/' /var/cache/debconf/config.dat"
-    " 2>/dev/null; :",
-    ProbeName.LARGE_FILES: "cd / && for root in "
-    + " ".join(shlex.quote(root.lstrip("/")) for root in _SCOPE.roots)
-    + '; do [ -e "$root" ] && find "$root" -xdev -type d \\( '
-    + " -o ".join(f"-name {shlex.quote(name)}" for name in _SCOPE.closed)
-    + f" \\) -prune -o -type f -size +{_SCOPE.file_limit}c -printf '%s /%p\\0'; done; :",
-}
 
 _NEEDED = (ProbeName.OS_RELEASE, ProbeName.MACHINE, ProbeName.PACKAGES, ProbeName.CONTROL)
 
@@ -115,13 +41,13 @@ class Debian:
         """Whether os-release says ID=debian."""
         return os_release.get("ID") == "debian"
 
-    def probes(self) -> Mapping[ProbeName, str]:
-        """The read-only shell command of each probe."""
-        return _PROBES
+    def probes(self, *, calibrate: bool = False) -> Mapping[ProbeName, str]:
+        """The read-only shell command of each probe; see `Distro.probes`."""
+        return {**PROBES, **CALIBRATION} if calibrate else PROBES
 
     def scope(self) -> CopyScope:
         """The files that may be copied."""
-        return _SCOPE
+        return SCOPE
 
     def read_facts(self, answers: Mapping[ProbeName, bytes]) -> RawSurvey:
         """The facts in the probes' answers; see `Distro.read_facts`."""
@@ -129,6 +55,10 @@ class Debian:
             if not answers.get(probe, b"").strip():
                 raise SurveyFailed("The server gave no answer to a probe.", where=probe.value)
         text = {probe: decode_answer(answers, probe) for probe in ProbeName}
+        # Inside JSON an escape that JSON does not know would spoil the whole answer.
+        disks_answer = answers.get(ProbeName.DISKS, b"")
+        if text[ProbeName.DISKS]:
+            text[ProbeName.DISKS] = disks_answer.decode("utf-8", "surrogateescape")
         machine = parse_machine(text[ProbeName.MACHINE])
         control = debian_facts.parse_control(text[ProbeName.CONTROL])
         offers = debian_facts.parse_policy(text[ProbeName.ARCHIVES])
@@ -140,8 +70,13 @@ class Debian:
             native=machine.architecture,
         )
         conffiles = debian_facts.parse_conffiles(control)
-        disks, places = linux_facts.parse_lsblk(text[ProbeName.DISKS])
+        units = linux_facts.parse_units(text[ProbeName.UNITS])
+        settings = debian_facts.parse_settings(split_files(text[ProbeName.SETTINGS]))
+        disks, places = parse_lsblk(text[ProbeName.DISKS])
         mounts = split_files(text[ProbeName.MOUNTS])
+        system, unread = debian_system.read_system(
+            text, machine=machine, packages=packages, units=units, settings=settings
+        )
         return RawSurvey(
             release=parse_release(text[ProbeName.OS_RELEASE], text[ProbeName.POINT_RELEASE]),
             machine=machine,
@@ -149,17 +84,21 @@ class Debian:
             packages=packages,
             sources=debian_sources.parse_sources(split_files(text[ProbeName.SOURCES])),
             archive_keys=debian_keys.parse_keyrings(split_files(text[ProbeName.ARCHIVE_KEYS])),
-            units=linux_facts.parse_units(text[ProbeName.UNITS]),
+            units=units,
             sockets=linux_facts.parse_sockets(text[ProbeName.SOCKETS]),
             disks=disks,
             mounts=linux_facts.merge_mounts(
                 mounts.get("mounts", ""), mounts.get("room", ""), mounts.get("fstab", ""), places
             ),
             conffiles=debian_facts.judge_conffiles(conffiles, text[ProbeName.CONFFILE_SUMS]),
-            settings=debian_facts.parse_settings(split_files(text[ProbeName.SETTINGS])),
+            settings=settings,
             shipped=debian_facts.find_shipped(conffiles, packages, text[ProbeName.MANAGED_SUMS]),
             large=linux_facts.parse_large_files(text[ProbeName.LARGE_FILES]),
-            not_readable=_list_absent(answers, has_archives=offers.has_archives),
+            not_readable=(
+                *_list_absent(answers, has_archives=offers.has_archives),
+                *unread,
+            ),
+            system=system,
         )
 
     def compare_versions(self, first: str, second: str) -> int:
@@ -208,20 +147,27 @@ def parse_machine(text: str) -> Machine:
     """Kernel release, architecture, CPUs, boot mode, memory and kernel command line, one
     a line in this order. Raises SurveyFailed when lines are missing."""
     lines = text.splitlines()
-    if len(lines) < 6 or not lines[2].strip().isdigit():
+    if len(lines) < 6:
         raise SurveyFailed(
             "The probe of the machine gave an answer of another shape.",
             where=ProbeName.MACHINE.value,
             wanted="six lines",
             found=f"{len(lines)} lines",
         )
-    kibibytes = lines[4].split()
+    kibibytes = [*lines[4].split(), "", ""][1]
+    if not (re.fullmatch(r"[0-9]{1,5}", lines[2].strip()) and re.fullmatch(r"[0-9]+", kibibytes)):
+        raise SurveyFailed(
+            "The probe of the machine gave an answer of another shape.",
+            where=ProbeName.MACHINE.value,
+            wanted="a number of processors in line 3, of kibibytes in line 5",
+            found=f"{lines[2][:40]!r} and {lines[4][:40]!r}",
+        )
     return Machine(
         boot_mode=lines[3].strip(),
         kernel=lines[0].strip(),
         architecture=lines[1].strip(),
         cpus=int(lines[2]),
-        memory_bytes=int(kibibytes[1]) * 1024,
+        memory_bytes=int(kibibytes) * 1024,
         command_line=lines[5].strip(),
     )
 
@@ -238,9 +184,14 @@ def parse_names(text: str) -> ServerNames:
     )
 
 
+def _read_reason(answer: bytes) -> str:
+    first = answer[len(ABSENT) :].partition(b"\n")[0]
+    return escape_value(first.decode("utf-8", "surrogateescape")).strip()
+
+
 def _list_absent(answers: Mapping[ProbeName, bytes], *, has_archives: bool) -> tuple[Withheld, ...]:
     rows = [
-        Withheld(probe.value, answer[len(ABSENT) :].decode("utf-8", "replace").strip())
+        Withheld(probe.value, _read_reason(answer))
         for probe, answer in answers.items()
         if answer.startswith(ABSENT)
     ]

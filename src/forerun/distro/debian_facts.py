@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from forerun.distro.base import Sections, split_sections
 from forerun.model.survey import Conffile, Package
 
 
@@ -86,36 +87,48 @@ def parse_extended_states(text: str) -> frozenset[tuple[str, str]]:
     return frozenset(found)
 
 
-_RELEASE_LINE = re.compile(r"^ {5}release (.*)$")
 _VERSION_LINE = re.compile(r"^ (?:\*\*\*|   ) (\S+)(?: -?\d+)?$")
 _SOURCE_LINE = re.compile(r"^ +-?\d+ (.+)$")
 _STATUS = "/var/lib/dpkg/status"
 
 
-def _parse_labels(text: str) -> dict[str, str]:
-    """Package file ("URI suite/component arch Packages") to the label of its Release."""
+def _read_labels(releases: Sections) -> dict[str, str]:
+    """Name of apt's list file, without its last part, to the archive's label."""
     labels: dict[str, str] = {}
-    current = ""
-    for line in text.splitlines():
-        release = _RELEASE_LINE.match(line)
-        source = _SOURCE_LINE.match(line)
-        if release and current and current != _STATUS:
-            parts = dict(p.split("=", 1) for p in release[1].split(",") if "=" in p)
-            labels[current] = parts.get("l") or parts.get("o") or ""
-        elif source:
-            current = source[1]
-            if current != _STATUS:
-                labels.setdefault(current, "")
+    for path, lines in releases.lines.items():
+        fields = dict(line.split(": ", 1) for line in lines if ": " in line)
+        name = path.rpartition("/")[2].removesuffix("InRelease").removesuffix("Release")
+        labels[name.lstrip("_")] = fields.get("Label") or fields.get("Origin") or ""
     return labels
 
 
+def name_list(source: str) -> str:
+    """How apt names the list files of an archive that its policy shows as
+    `URI SUITE/COMPONENT ARCHITECTURE Packages`, up to the last part.
+
+    Source: apt-pkg/contrib/strutl.cc, URItoFileName: neither scheme nor credentials, some
+    characters as %xx, and `_` for `/`; below it `dists` and the suite, but in a flat
+    archive, whose suite ends in `/`, the suite alone."""
+    uri, _, rest = source.partition(" ")
+    place = rest.split(" ", 1)[0]
+    address = re.sub(r"^[a-z][a-z0-9+.-]*:/*", "", uri)
+    host, slash, path = address.partition("/")
+    address = host.rpartition("@")[2] + slash + path.strip("/")
+    suite = place.rpartition("/")[0]
+    inner = suite.strip("./") if place.endswith("/") else f"dists/{suite}"
+    whole = "/".join(part for part in (address.rstrip("/"), inner) if part) + "/"
+    quoted = re.sub(r"[\\|{}\[\]<>\"^~_=!@#$%^&*]", lambda m: f"%{ord(m[0]):02x}", whole)
+    return quoted.replace("/", "_")
+
+
 def parse_policy(text: str) -> Offers:
-    """What `apt-cache policy`, then `#packages`, then `apt-cache policy NAME...` say.
+    """What `apt-cache policy NAME...` says, then after `#releases` the labels in the
+    archives' Release files, in sections.
 
     An archive without a label counts under its own address. Source: apt-cache(8) and
     output of apt 2.6."""
-    head, _, body = text.partition("#packages\n")
-    labels = _parse_labels(head.partition("Pinned packages:")[0])
+    body, _, releases = text.partition("#releases\n")
+    labels = _read_labels(split_sections(releases))
     offers = Offers(has_archives=bool(labels))
     package = version = ""
     for line in body.splitlines():
@@ -127,10 +140,10 @@ def parse_policy(text: str) -> Offers:
         if marked and not line.startswith("        "):
             version = marked[1]
         elif source and version and source[1] != _STATUS:
-            label = labels.get(source[1]) or source[1].split()[0]
+            label = labels.get(name_list(source[1])) or source[1].split()[0]
             offers.labels.setdefault((package, version), label)
             offers.candidates.setdefault(package, version)
-    return offers
+    return offers if labels or not offers.labels else replace(offers, has_archives=True)
 
 
 def merge_packages(
@@ -168,9 +181,27 @@ def merge_packages(
                 origin=label,
                 stanza=_trim_stanza(stanza.text) if keep_stanza and stanza else "",
                 candidate=candidate,
+                relations=_read_relations(stanza.text) if stanza else (),
             )
         )
     return tuple(packages)
+
+
+_RELATIONS = frozenset({
+    "Pre-Depends", "Depends", "Recommends", "Conflicts", "Breaks", "Replaces", "Provides",
+    "Essential", "Protected", "Important", "Multi-Arch", "Source", "Section", "Priority",
+    "Installed-Size",
+})  # fmt: skip
+_FIELD = re.compile(r"^([A-Za-z-]+):[ \t]*(.*(?:\n[ \t].*)*)", re.MULTILINE)
+
+
+def _read_relations(stanza: str) -> tuple[tuple[str, str], ...]:
+    """The fields that a plan needs; folded ones on one line."""
+    return tuple(
+        (name, " ".join(value.split()))
+        for name, value in _FIELD.findall(stanza)
+        if name in _RELATIONS
+    )
 
 
 _DROPPED = re.compile(r"^(?:Status|Conffiles|Config-Version):.*(?:\n[ \t].*)*\n?", re.MULTILINE)
@@ -187,29 +218,37 @@ def parse_conffiles(control: Mapping[str, Stanza]) -> tuple[ShippedConffile, ...
 
 
 _MD5_LINE = re.compile(r"^(\\?)([0-9a-f]{32})  (.+)$")
-_MD5_MISSING = re.compile(r"^md5sum: '?(.+?)'?: No such file or directory$")
+# GNU coreutils, and busybox.
+_MD5_MISSING = re.compile(r"^md5sum: (?:can't open )?'?(.+?)'?: No such file or directory$")
 
 
-def judge_conffiles(shipped: Iterable[ShippedConffile], sums: str) -> tuple[Conffile, ...]:
-    """The conffiles that differ from what was shipped, given `md5sum` output (with its
-    complaints) for their paths."""
+def parse_sums(text: str) -> tuple[dict[str, str], frozenset[str]]:
+    """(path to MD5, missing paths) from what md5sum prints and complains of."""
     on_disk: dict[str, str] = {}
     missing: set[str] = set()
-    for line in sums.splitlines():
+    for line in text.splitlines():
         match, gone = _MD5_LINE.match(line), _MD5_MISSING.match(line)
         if match:
             on_disk[match[3]] = match[2]
         elif gone:
             missing.add(gone[1])
+    return on_disk, frozenset(missing)
+
+
+def judge_conffiles(shipped: Iterable[ShippedConffile], sums: str) -> tuple[Conffile, ...]:
+    """The conffiles that differ from what was shipped, given `md5sum` output (with its
+    complaints) for their paths. `disk` is the MD5 of the file itself."""
+    on_disk, missing = parse_sums(sums)
     rows: list[Conffile] = []
     for entry in shipped:
+        path, disk = entry.path, on_disk.get(entry.path, "")
         if entry.obsolete:
-            if entry.path in on_disk:
-                rows.append(Conffile(entry.path, entry.package, "obsolete"))
-        elif entry.path in missing:
-            rows.append(Conffile(entry.path, entry.package, "missing"))
-        elif on_disk.get(entry.path, entry.md5) != entry.md5:
-            rows.append(Conffile(entry.path, entry.package, "changed"))
+            if disk:
+                rows.append(Conffile(path, entry.package, "obsolete", entry.md5, disk))
+        elif path in missing:
+            rows.append(Conffile(path, entry.package, "missing", entry.md5))
+        elif disk and disk != entry.md5:
+            rows.append(Conffile(path, entry.package, "changed", entry.md5, disk))
     return tuple(sorted(rows, key=lambda row: row.path))
 
 
@@ -218,16 +257,20 @@ def find_shipped(
 ) -> dict[str, frozenset[str]]:
     """Path to MD5 of contents that anyone can get from an archive.
 
-    Conffiles of packages that an archive offers, and ucf's own list of delivered files
-    (`md5  path`). A package that no archive offers may ship the site's secrets."""
+    Conffiles of packages that an archive offers, and of ucf's list (`md5  path`) those
+    whose digest a packaged file has (`#public md5`): ucf also keeps files that were made
+    on the server, with passwords in them. A package that no archive offers may ship the
+    site's secrets."""
     public = {package.name for package in packages if package.origin or package.candidate}
     found: dict[str, set[str]] = {}
     for entry in conffiles:
         if entry.package in public:
             found.setdefault(entry.path, set()).add(entry.md5)
-    for line in managed.splitlines():
+    lines = managed.splitlines()
+    packaged = {line.removeprefix("#public ") for line in lines if line.startswith("#public ")}
+    for line in lines:
         match = _MD5_LINE.match(line)
-        if match:
+        if match and match[2] in packaged:
             found.setdefault(match[3], set()).add(match[2])
     return {path: frozenset(sums) for path, sums in found.items()}
 

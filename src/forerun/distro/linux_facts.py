@@ -2,24 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from forerun.distro.base import split_files
-from forerun.model.survey import Disk, Mount, Socket, Unit
-
-
-@dataclass(frozen=True, slots=True)
-class FilesystemPlace:
-    """A device that holds a file system."""
-
-    device: str
-    fstype: str
-    uuid: str
-    label: str
-    mountpoint: str
+from forerun.distro.linux_blocks import FilesystemPlace
+from forerun.model.survey import Mount, Socket, Unit
 
 
 def parse_units(text: str) -> tuple[Unit, ...]:
@@ -62,10 +50,13 @@ def parse_sockets(text: str) -> tuple[Socket, ...]:
             continue
         address, _, port = cells[4].rpartition(":")
         owner = _OWNER.search(cells[6]) if len(cells) == 7 else None
-        if port.isdigit():
+        if re.fullmatch(r"[0-9]{1,5}", port):
             bare = address.partition("%")[0].strip("[]")
             rows.append(Socket(cells[0], bare, int(port), owner[1] if owner else ""))
     return tuple(dict.fromkeys(rows))
+
+
+_KERNEL_SOCKET = re.compile(r"(?:[0-9A-F]{8}|[0-9A-F]{32}):[0-9A-F]{4}")
 
 
 def _walk_kernel_sockets(files: dict[str, str]) -> Iterator[Socket]:
@@ -74,7 +65,7 @@ def _walk_kernel_sockets(files: dict[str, str]) -> Iterator[Socket]:
         wanted_state = "0A" if protocol == "tcp" else "07"
         for line in text.splitlines()[1:]:
             cells = line.split()
-            if len(cells) > 3 and cells[3] == wanted_state:
+            if len(cells) > 3 and cells[3] == wanted_state and _KERNEL_SOCKET.fullmatch(cells[1]):
                 address, _, port = cells[1].partition(":")
                 yield Socket(protocol, _read_kernel_address(address), int(port, 16))
 
@@ -87,39 +78,6 @@ def _read_kernel_address(text: str) -> str:
         return ".".join(str(octet) for octet in packed)
     groups = [packed[at : at + 2].hex() for at in range(0, len(packed), 2)]
     return "::" if not any(packed) else ":".join(group.lstrip("0") or "0" for group in groups)
-
-
-def parse_lsblk(text: str) -> tuple[tuple[Disk, ...], tuple[FilesystemPlace, ...]]:
-    """Whole disks, and devices with a file system, from `lsblk --json --bytes`."""
-    try:
-        parsed = json.loads(text)["blockdevices"] if text.strip() else []
-    except (ValueError, KeyError, TypeError):
-        return (), ()
-    disks: list[Disk] = []
-    places: list[FilesystemPlace] = []
-    for row in _walk_devices(parsed):
-        size = int(str(row.get("size") or 0))
-        name = str(row.get("kname") or row.get("name") or "")
-        if row.get("type") == "disk" and size > 0 and not name.startswith(("zram", "ram")):
-            disks.append(Disk(name, size, str(row.get("serial") or "").strip()))
-        if row.get("fstype"):
-            places.append(
-                FilesystemPlace(
-                    f"/dev/{name}",
-                    str(row["fstype"]),
-                    str(row.get("uuid") or ""),
-                    str(row.get("label") or ""),
-                    str(row.get("mountpoint") or ""),
-                )
-            )
-    return tuple(dict.fromkeys(disks)), tuple(dict.fromkeys(places))
-
-
-def _walk_devices(rows: object) -> Iterator[dict[str, object]]:
-    for row in rows if isinstance(rows, list) else ():
-        if isinstance(row, dict):
-            yield row
-            yield from _walk_devices(row.get("children"))
 
 
 _UNREAL = frozenset({
@@ -211,11 +169,14 @@ def _parse_fstab(text: str) -> dict[str, tuple[str, str, str]]:
     return rows
 
 
+_SIZE = re.compile(r"[0-9]{1,19}")
+
+
 def _parse_room(text: str) -> dict[str, tuple[int, int, int]]:
     rows: dict[str, tuple[int, int, int]] = {}
     for line in text.splitlines():
         cells = line.split(None, 3)
-        if len(cells) == 4 and all(cell.isdigit() for cell in cells[:3]):
+        if len(cells) == 4 and all(_SIZE.fullmatch(cell) for cell in cells[:3]):
             rows[cells[3]] = (int(cells[0]), int(cells[1]), int(cells[2]))
     return rows
 
@@ -225,6 +186,6 @@ def parse_large_files(text: str) -> tuple[tuple[str, int], ...]:
     rows: list[tuple[str, int]] = []
     for record in text.split("\0"):
         size, blank, path = record.lstrip("\n").partition(" ")
-        if blank and size.isdigit():
+        if blank and _SIZE.fullmatch(size):
             rows.append((path, int(size)))
     return tuple(rows)

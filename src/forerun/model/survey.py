@@ -128,9 +128,9 @@ class Conffile:
     """A packaged configuration file that differs from what was shipped.
 
     `state` is "changed", "missing" or "obsolete". `shipped` is the MD5 that the package
-    database records. `disk` tells whether the file equals another one without telling
-    what is in it: while reading it is the MD5 of the file, in a stored survey the slow
-    salted digest of that MD5 (`seal_digest`).
+    database records, sealed too where no archive offers the package. `disk` tells whether
+    the file equals another one without telling what is in it: while reading it is the MD5
+    of the file, in a stored survey the slow salted digest of that MD5 (`seal_digest`).
     """
 
     path: str

@@ -114,8 +114,10 @@ class Pin:
 
 @dataclass(frozen=True, slots=True)
 class ManagedFile:
-    """A configuration file that ucf(1) keeps: `state` as in `Conffile`; `recorded` is
-    the MD5 of the packaged version it was last offered; `disk` as in `Conffile`."""
+    """A configuration file that ucf(1) keeps: `state` as in `Conffile`, "unchanged", or
+    empty where its digest is not known; "obsolete" when its package is gone. `recorded` is
+    the MD5 of the packaged version it was last offered, sealed where that version is no
+    packaged file; `disk` as in `Conffile`, empty for an unchanged one when stored."""
 
     path: str
     package: str
@@ -170,7 +172,8 @@ class Loader:
 
 @dataclass(frozen=True, slots=True)
 class Module:
-    """A kernel module built on the server by dkms(8)."""
+    """A kernel module of dkms(8). `state` is "installed" (built for the running kernel and
+    in its tree), "built" or "added"."""
 
     name: str
     version: str
@@ -188,8 +191,8 @@ class Processor:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """What a fixed amount of work took on the server; seconds of CPU or wall time.
-    Measured only when asked for."""
+    """What a fixed amount of work took on the server: mean seconds of one of `runs`, of CPU
+    time, or of wall time where the name ends in "-wall". Measured only when asked for."""
 
     name: str
     seconds: float

@@ -18,7 +18,23 @@ from typing import Protocol
 
 from forerun.errors import LinkLost, LoginRefused, ProductionUnreachable, SurveyFailed
 from forerun.ports.clock import Clock, SystemClock
+from forerun.ports.production_meter import Budget, Meter, Spent, sum_times
 from forerun.ports.ssh import ExecResult
+
+__all__ = [
+    "Budget",
+    "CopyScope",
+    "Meter",
+    "ProbeName",
+    "Production",
+    "Shell",
+    "Spent",
+    "SshProduction",
+    "find_root",
+    "list_probes",
+    "parse_tar_complaints",
+    "sum_times",
+]
 
 
 class ProbeName(Enum):
@@ -42,6 +58,9 @@ class ProbeName(Enum):
     MOUNTS = "mounts"
     SETTINGS = "settings"
     LARGE_FILES = "large-files"
+    SYSTEM = "system"
+    HISTORY = "history"
+    CALIBRATION = "calibration"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,24 +72,6 @@ class CopyScope:
     roots: tuple[str, ...]
     closed: tuple[str, ...] = ()
     file_limit: int = 1 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Budget:
-    """What a survey may cost: bytes read and seconds of wall time."""
-
-    read_bytes: int = 200_000_000
-    seconds: float = 900.0
-
-
-@dataclass(frozen=True, slots=True)
-class Spent:
-    """What reading has cost so far. `cpu_seconds` is user and system time on production
-    of the probes themselves, as their own shell reports it."""
-
-    read_bytes: int = 0
-    cpu_seconds: float = 0.0
-    wall_seconds: float = 0.0
 
 
 class Shell(Protocol):
@@ -112,7 +113,6 @@ class Production(Protocol):
 
 _MARK = "forerun-end"
 _HOLD = 1 << 16
-_TIME = re.compile(r"(\d+)m(\d+(?:[.,]\d+)?)s")
 
 
 def list_probes(
@@ -120,8 +120,8 @@ def list_probes(
 ) -> tuple[tuple[str, str], ...]:
     """(name, shell command) of all that a survey would run, for a person to read first.
 
-    Each is wrapped in `LC_ALL=C`, `nice -n 19`, `ionice -c 3` where present, and in
-    `sudo -n` when the login is not root."""
+    Each is wrapped in `LC_ALL=C`, `nice -n 19`, `ionice -c 3` where present, in a limit
+    of CPU time (`ulimit -t`), and in `sudo -n` when the login is not root."""
     rows = [("login", _WHO)]
     rows += [(probe.value, command) for probe, command in probes.items()]
     if scope is not None:
@@ -165,46 +165,6 @@ def find_root(link: Shell, *, timeout_s: float = 60.0) -> str:
     )
 
 
-class Meter:
-    """Counts what reading costs and stops at the budget."""
-
-    def __init__(self, budget: Budget, clock: Clock) -> None:
-        self.budget = budget
-        self.read_bytes = 0
-        self.cpu_seconds = 0.0
-        self._clock = clock
-        self._start = clock.monotonic()
-
-    def wall_seconds(self) -> float:
-        """Seconds since the meter was made."""
-        return self._clock.monotonic() - self._start
-
-    def count(self, size: int, what: str) -> None:
-        """Add bytes; raises SurveyFailed past the budget."""
-        self.read_bytes += size
-        if self.read_bytes > self.budget.read_bytes:
-            raise SurveyFailed(
-                "The survey read more than its budget allows and was stopped.",
-                where=what,
-                wanted=f"at most {self.budget.read_bytes} bytes",
-                found=f"{self.read_bytes} bytes",
-                hint="Raise the byte budget, or find what is so large below /etc.",
-            )
-        took = self.wall_seconds()
-        if took > self.budget.seconds:
-            raise SurveyFailed(
-                "The survey took longer than its budget allows and was stopped.",
-                where=what,
-                wanted=f"at most {self.budget.seconds:.0f} s",
-                found=f"{took:.0f} s",
-                hint="Try again when the server is less busy, or raise the time budget.",
-            )
-
-    def left_s(self) -> float:
-        """Seconds left of the budget, at least one."""
-        return max(1.0, self.budget.seconds - self.wall_seconds())
-
-
 class SshProduction:
     """Production over an SSH link.
 
@@ -241,30 +201,49 @@ class SshProduction:
         command = self._probes.get(probe)
         if command is None:
             raise SurveyFailed("This survey has no such probe.", where=probe.value)
-        script = f"{command}\nforerun_code=$?\ntimes >&2\nexit $forerun_code"
-        wait_s = min(timeout_s, self._meter.left_s())
-        try:
-            answer = self._link.exec(self._wrap(script), timeout_s=wait_s)
-        except LinkLost as problem:
-            raise _gone(problem) from problem
-        errors = answer.stderr.decode("utf-8", "replace")
-        self._meter.cpu_seconds += sum_times(errors)
-        self._meter.count(len(answer.stdout), probe.value)
-        if answer.exit_code != 0:
+        mark = f"{_MARK}-{self._make_mark()}"
+        script = self._wrap(_write_probe_script(command, mark, self._meter.left_cpu_s()))
+        # What sudo or the shell itself has to say comes before the first mark.
+        got = self._collect(f"{script} 2>&1", probe.value, timeout_s)
+        answer, trailer = _split_answer(got, mark.encode(), probe.value)
+        code, _, errors = trailer.partition("\n")
+        self._meter.charge(sum_times(errors), probe.value)
+        self._meter.count(len(answer), probe.value)
+        if code.strip() != "0":
             raise SurveyFailed(
                 f"The probe {probe.value} failed on the server.",
                 where=probe.value,
                 wanted="exit code 0",
-                found=f"exit code {answer.exit_code}: {_plain(errors).strip()[-300:]}",
+                found=f"exit code {_plain(code)}: {_plain(errors).strip()[-300:]}",
                 hint="`forerun survey --show-commands` prints the command to try by hand.",
             )
-        return answer.stdout
+        return answer
+
+    def _collect(self, command: str, what: str, timeout_s: float) -> bytes:
+        """All output, taken in pieces: a server that never stops talking, or says nothing
+        at all, must not hold the survey beyond its budget."""
+        wait_s = min(timeout_s, self._meter.left_s())
+        started = self._meter.wall_seconds()
+        got = bytearray()
+        try:
+            with self._link.stream(command, timeout_s=wait_s) as chunks:
+                for chunk in chunks:
+                    got += chunk
+                    self._meter.check(max(0, len(got) - _HOLD), what)
+                    if self._meter.wall_seconds() - started > wait_s:
+                        raise _too_slow(what, wait_s)
+        except LinkLost as problem:
+            if self._meter.wall_seconds() - started >= wait_s:
+                raise _too_slow(what, wait_s) from problem
+            raise _gone(problem) from problem
+        return bytes(got)
 
     @contextmanager
     def files(self, scope: CopyScope, *, timeout_s: float = 120.0) -> Iterator[Iterator[bytes]]:
         """The scope as a tar stream; see `Production.files`."""
         mark = f"{_MARK}-{self._make_mark()}"
-        command = self._wrap(_write_stream_command(scope, mark))
+        limit = _limit_cpu(self._meter.left_cpu_s())
+        command = self._wrap(limit + _write_stream_command(scope, mark))
         wait_s = min(timeout_s, self._meter.left_s())
         try:
             with self._link.stream(command, timeout_s=wait_s) as chunks:
@@ -294,7 +273,7 @@ class SshProduction:
 
     def _finish(self, trailer: str) -> None:
         first, _, rest = trailer.partition("\n")
-        self._meter.cpu_seconds += sum_times(rest)
+        self._meter.charge(sum_times(rest), "files")
         self._unreadable = parse_tar_complaints(rest)
         # GNU tar: 0 fine, 1 a file changed or vanished meanwhile, 2 something unreadable.
         if first.strip() not in {"0", "1", "2"}:
@@ -322,6 +301,38 @@ class SshProduction:
 _PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 
 
+def _limit_cpu(seconds: int) -> str:
+    """A shell line after which the kernel ends each program that uses more CPU time
+    (setrlimit(2), RLIMIT_CPU): a survey learns what it cost only at a probe's end."""
+    return f"ulimit -t {seconds} 2>/dev/null\n"
+
+
+def _write_probe_script(command: str, mark: str, cpu_s: int) -> str:
+    """A mark, the command's output, and a trailer that says how it ended, what CPU time
+    it took and what it said on its standard error. Nothing is written."""
+    return (
+        f"{_limit_cpu(cpu_s)}exec 3>&1\nprintf '%s\\n' {mark}\n"
+        f"said=$( {{ {command}\n}} 2>&1 >&3 )\n"
+        f"printf '\\n%s %s\\n' {mark} $?\ntimes\nprintf '%.16000s\\n' \"$said\""
+    )
+
+
+def _split_answer(got: bytes, mark: bytes, what: str) -> tuple[bytes, str]:
+    """The answer between the marks, and the trailer after the second one."""
+    before, begun, rest = got.partition(mark + b"\n")
+    end = rest.rfind(b"\n" + mark + b" ")
+    if not begun or end < 0:
+        said = _plain((rest if begun else before)[-300:].decode("utf-8", "replace")).strip()
+        raise SurveyFailed(
+            f"The probe {what} was cut short on the server.",
+            where=what,
+            wanted="the end mark after the answer",
+            found=said or "nothing",
+            hint="`forerun survey --show-commands` prints the command to try by hand.",
+        )
+    return rest[:end], rest[end + len(mark) + 2 :].decode("utf-8", "replace")
+
+
 def _write_stream_command(scope: CopyScope, mark: str = _MARK) -> str:
     """One shell script: find lists, tar packs, and a trailer after the archive says how
     it ended, what could not be read and what CPU time it took. Nothing is written."""
@@ -344,17 +355,6 @@ def _write_stream_command(scope: CopyScope, mark: str = _MARK) -> str:
     )
 
 
-def sum_times(text: str) -> float:
-    """CPU seconds in the output of the shell's `times` (POSIX: minutes and seconds of
-    user and system time, of the shell and of its children)."""
-    total = 0.0
-    for line in text.splitlines():
-        pairs = _TIME.findall(line)
-        if len(pairs) == 2 and not _TIME.sub("", line).strip():
-            total += sum(int(m) * 60 + float(s.replace(",", ".")) for m, s in pairs)
-    return total
-
-
 _COMPLAINT = re.compile(r"^(?:tar|find): '?(.+?)'?: (?:Warning: )?(.+)$")
 
 
@@ -370,6 +370,17 @@ def parse_tar_complaints(text: str) -> tuple[tuple[str, str], ...]:
 
 def _plain(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
+
+
+def _too_slow(what: str, wait_s: float) -> SurveyFailed:
+    return SurveyFailed(
+        f"The probe {what} did not end in time.",
+        where=what,
+        wanted=f"an end within {wait_s:.0f} s",
+        found="no end",
+        hint="Something on the server hangs or is very busy; `forerun survey --show-commands`"
+        " prints the command to try by hand.",
+    )
 
 
 def _gone(problem: LinkLost) -> ProductionUnreachable:

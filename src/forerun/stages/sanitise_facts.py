@@ -24,7 +24,9 @@ from forerun.model.survey import (
     Unit,
     Withheld,
 )
+from forerun.model.system import SystemFacts
 from forerun.stages.sanitise import Sanitiser
+from forerun.stages.sanitise_system import Sealer, SystemCleaner
 from forerun.stages.sanitise_vault import Vault
 
 
@@ -43,20 +45,25 @@ class CleanFacts:
     conffiles: tuple[Conffile, ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
     not_readable: tuple[Withheld, ...] = ()
+    system: SystemFacts = field(default_factory=SystemFacts)
     replacements: list[Replacement] = field(default_factory=list)
 
 
 class FactCleaner:
-    """Cleans one survey's facts with the sanitiser that cleaned its files."""
+    """Cleans one survey's facts with the sanitiser that cleaned its files. `salt` is that
+    of an earlier survey of the server (`read_salt`), so that digests can be compared."""
 
-    def __init__(self, sanitiser: Sanitiser, vault: Vault) -> None:
+    def __init__(self, sanitiser: Sanitiser, vault: Vault, *, salt: bytes = b"") -> None:
         self._sanitiser = sanitiser
         self._vault = vault
+        self._salt = salt
         self._rows: list[Replacement] = []
 
     def clean(self, raw: RawSurvey) -> CleanFacts:
         """All facts that are stored."""
         text, path = self._text, self._sanitiser.clean_path
+        seal = Sealer(self._vault, raw.shipped, salt=self._salt)
+        system = SystemCleaner(self._vault, path, text).clean(raw.system, seal)
         return CleanFacts(
             machine=replace(
                 raw.machine, command_line=text("fact:command-line", raw.machine.command_line)
@@ -70,7 +77,7 @@ class FactCleaner:
             ),
             disks=tuple(self._clean_disk(disk) for disk in raw.disks),
             mounts=tuple(self._clean_mount(mount) for mount in raw.mounts),
-            conffiles=tuple(replace(c, path=path(c.path)) for c in raw.conffiles),
+            conffiles=seal.close_conffiles(raw.conffiles, path),
             settings=tuple(
                 (path(key), text(f"fact:setting {key.rpartition(' ')[2]}", value))
                 for key, value in raw.settings
@@ -78,6 +85,7 @@ class FactCleaner:
             not_readable=tuple(
                 Withheld(path(row.path), path(row.reason)) for row in raw.not_readable
             ),
+            system=system,
             replacements=self._rows,
         )
 
@@ -90,7 +98,13 @@ class FactCleaner:
         if not package.stanza:
             return package
         stanza = _PERSON.sub(self._swap_person, package.stanza)
-        return replace(package, stanza=self._text(f"fact:control {package.name}", stanza))
+        # Relations of a package from an archive are public, those of another one are not.
+        path = self._sanitiser.clean_path
+        return replace(
+            package,
+            stanza=self._text(f"fact:control {package.name}", stanza),
+            relations=tuple((name, path(value)) for name, value in package.relations),
+        )
 
     def _swap_person(self, match: re.Match[str]) -> str:
         name = self._vault.swap(

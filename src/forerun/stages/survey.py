@@ -139,6 +139,7 @@ def take_survey(
         cost=SurveyCost(spent.wall_seconds, spent.cpu_seconds, spent.read_bytes),
         settings=facts.settings,
         archive_keys=facts.archive_keys,
+        system=facts.system,
     )
 
 
