@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from forerun.stages.sanitise_addresses import (
     AddressesExhausted,
     AddressMap,
-    find_hardware_addresses,
+    HardwareMap,
 )
 from forerun.stages.sanitise_edit import Sheet
 from forerun.stages.sanitise_vault import Vault
@@ -166,7 +166,7 @@ def test_hardware_addresses_become_locally_administered() -> None:
     """IEEE 802: bit 0x02 set, bit 0x01 clear; the separator stays; broadcast stays."""
     text = "a 00:16:3e:4a:5b:6c b 00-16-3E-4A-5B-6C c ff:ff:ff:ff:ff:ff"
     sheet = Sheet(text)
-    sheet.accept(find_hardware_addresses(text, Vault(key=b"k" * 32)))
+    sheet.accept(HardwareMap(Vault(key=b"k" * 32)).find(text))
     words = sheet.apply("")[0].split()
     assert int(words[1][:2], 16) & 3 == 2
     assert words[3].replace("-", ":").lower() == words[1]
