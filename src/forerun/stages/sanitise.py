@@ -38,7 +38,8 @@ from forerun.stages.sanitise_guards import (
     BLOCK,
     first_filter,
     has_place_rule,
-    make_second_filter,
+    make_name_filter,
+    second_filter,
 )
 from forerun.stages.sanitise_keys import (
     find_private_keys,
@@ -100,7 +101,8 @@ class Sanitiser:
         self._swept: tuple[tuple[str, str], ...] = ()
         self._known = KnownWords(())
         self._first = first_filter()
-        self._second = make_second_filter(self._names.list_words())
+        self._second = second_filter()
+        self._named = make_name_filter(self._names.list_words())
         self._closed = False
         self._hold_limit = hold_limit
         self._held = 0
@@ -110,12 +112,15 @@ class Sanitiser:
     def __repr__(self) -> str:
         return f"<Sanitiser with {len(self._pending)} files>"
 
+    @property
+    def held_bytes(self) -> int:
+        """Packed bytes taken so far, of what `hold_limit` allows."""
+        return self._held
+
     def is_public(self, path: str, content: bytes) -> bool:
-        """Whether this file holds nothing that is not public: an unchanged packaged file,
-        or a keyring of public archive keys. It is to be copied as it is, at once."""
-        if self._is_shipped(path, content):
-            return True
-        return (
+        """Whether a file stays as it is: an unchanged packaged one, or a keyring of public
+        archive keys."""
+        return self.is_shipped(path, content) or (
             _KEYRING_PLACE.fullmatch(path) is not None
             and b"\0" in content
             and is_public_keyring(content)
@@ -153,7 +158,9 @@ class Sanitiser:
         self._pending.append(_Pending(path, packed, replacements, public))
         return ""
 
-    def _is_shipped(self, path: str, content: bytes) -> bool:
+    def is_shipped(self, path: str, content: bytes) -> bool:
+        """Whether this is, by path and content, what a package from an archive delivered:
+        all of it is public, and it may be written at once."""
         sums = self._shipped.get(path)
         if not sums:
             return False
@@ -253,7 +260,7 @@ class Sanitiser:
             if pending.public:
                 yield CleanFile(path, content)
                 continue
-            asked = self._second.scan(content)
+            asked = self._second.scan(content) | self._named.scan(content)
             rows = pending.replacements
             if asked or self._known.find(content):
                 text = content.decode("utf-8", "surrogateescape")
@@ -282,7 +289,9 @@ class Sanitiser:
         if not text:
             return text, ()
         first, before = self._remove_secrets(place, text, self._first.scan(encode(text)))
-        second, after = self._remove_names(place, first, self._second.scan(encode(first)))
+        clean = encode(first)
+        asked = self._second.scan(clean) | self._named.scan(clean)
+        second, after = self._remove_names(place, first, asked)
         return second, (*before, *after)
 
     def clean_name(self, name: str) -> str:

@@ -66,9 +66,15 @@ def first_filter() -> Prefilter:
     return Prefilter(list_first())
 
 
-def make_second_filter(words: Iterable[str]) -> Prefilter:
-    """The filter before the second treatment of a server with these names and domains."""
-    return Prefilter(list_second(), {"names": words})
+@cache
+def second_filter() -> Prefilter:
+    """The filter before the second treatment, without the names of one server."""
+    return Prefilter(list_second())
+
+
+def make_name_filter(words: Iterable[str]) -> Prefilter:
+    """The filter for a server's names and domains; not kept longer than the survey."""
+    return Prefilter({}, {"names": words})
 
 
 @cache

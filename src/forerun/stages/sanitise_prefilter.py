@@ -155,15 +155,20 @@ class Prefilter:
                 self._add_word(name, word)
         for character in FOLDED:
             self._rows.append(("", _escape(character.encode()), 0))
-        self._find = _compile([(row[1], row[2]) for row in self._rows])
+        try:
+            self._find = _compile([(row[1], row[2]) for row in self._rows])
+        except hyperscan.error:  # a pattern too large for it, perhaps: leave that one out
+            self._always |= {row[0] for row in self._rows if not _can_compile(row)}
+            self._rows = [row for row in self._rows if _can_compile(row)]
+            self._find = _compile([(row[1], row[2]) for row in self._rows])
 
     def _add(self, name: str, pattern: re.Pattern[str]) -> None:
-        if pattern.search("") is not None:
-            self._always.add(name)
-            return
         try:
             loose = loosen(pattern)
         except NotLoosened:
+            self._always.add(name)
+            return
+        if re.search(loose, b"", re.DOTALL) is not None:  # it would match in every text
             self._always.add(name)
             return
         caseless = hyperscan.HS_FLAG_CASELESS if "i" in _read_flags(pattern) else 0
@@ -189,6 +194,14 @@ def _read_flags(pattern: re.Pattern[str]) -> str:
 
 def _escape(value: bytes) -> bytes:
     return b"".join(b"\\x%02x" % byte for byte in value)
+
+
+def _can_compile(row: tuple[str, bytes, int]) -> bool:
+    try:
+        _compile([(row[1], row[2])])
+    except hyperscan.error:
+        return False
+    return True
 
 
 def _compile(rows: Sequence[tuple[bytes, int]]) -> Callable[[bytes], set[int]]:
