@@ -6,7 +6,7 @@ The tree (below /var/tmp, removed afterwards; all of it is made up), by bytes:
 
 - 35 %  binary blobs of 200 to 900 KB: withheld as "not text";
 - 20 %  packaged files, unchanged, of 1 to 60 KB: their MD5 is in the package record;
-- 33 %  text data of 0.3 to 1.0 MB: word lists, number tables, and one in four a log with an
+- 33 %  text data of 0.3 to 1.0 MB: word lists, number tables, and one in ten a log with an
         address and a time in each line;
 - 12 %  configuration of 0.5 to 12 KB: one in three holds a secret, one in three an address
         or a name of the server, one in ten a key pair's public half or a mail address.
@@ -84,7 +84,7 @@ class TreeMaker:
 
     def _data(self) -> bytes:
         draw, lines = self._random.random, self._random.randint(5_000, 15_000)
-        kind = self._random.randint(0, 3)
+        kind = self._random.randint(0, 9)
         if kind == 0:
             rows = (
                 f"Jan 12 10:{int(draw() * 60):02d}:{int(draw() * 60):02d} app[{int(draw() * 9999)}]"
@@ -92,7 +92,7 @@ class TreeMaker:
                 f" {int(draw() * 999)} ms\n"
                 for _ in range(lines)
             )
-        elif kind == 1:
+        elif kind < 5:
             rows = (f"{draw():.6f},{draw():.6f},{draw():.6f},{int(draw() * 9999)}\n"
                     for _ in range(lines))  # fmt: skip
         else:

@@ -271,9 +271,9 @@ class Sanitiser:
                     continue
                 rows += replacements
                 content = encode(text)
-            yield CleanFile(
-                path, content, tuple(Replacement(path, r.line, r.rule, r.kind) for r in rows)
-            )
+            if path != pending.path:
+                rows = tuple(Replacement(path, row.line, row.rule, row.kind) for row in rows)
+            yield CleanFile(path, content, rows)
 
     def clean_path(self, path: str) -> str:
         """A path without the server's names, addresses and known secrets."""

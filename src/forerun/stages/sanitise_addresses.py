@@ -56,6 +56,15 @@ _KEPT_V6 = tuple(
         "ff00::/8",
     )
 )
+_Bits = tuple[tuple[int, int, int], ...]
+
+
+def _list_bits(networks: tuple[ipaddress.IPv4Network, ...]) -> _Bits:
+    """(network, mask, length) as numbers: `in` of the library costs ten times as much."""
+    return tuple((int(n.network_address), int(n.netmask), n.prefixlen) for n in networks)
+
+
+_KEPT_BITS, _PRIVATE_BITS = _list_bits(_KEPT_V4), _list_bits(_PRIVATE_V4)
 _NAT64 = ipaddress.IPv6Network("64:ff9b::/96")
 _6TO4 = ipaddress.IPv6Network("2002::/16")
 _TEREDO = IPv6("2001::")
@@ -88,18 +97,19 @@ class AddressMap:
 
     def swap_v4(self, address: IPv4, length: int = 32) -> IPv4:
         """What stands for this address; itself where it is kept."""
-        home = next((net for net in _PRIVATE_V4 if address in net), None)
+        value = int(address)
         if is_kept_v4(address):
             return address
-        clear = _has_no_host_bits(int(address), length, 32)
+        home = next((size for base, mask, size in _PRIVATE_BITS if value & mask == base), None)
+        clear = _has_no_host_bits(value, length, 32)
         if home is None:
             if clear and length < 16:
                 return address
-            new = self._swap_public(int(address))
-        elif clear and length <= home.prefixlen:
+            new = self._swap_public(value)
+        elif clear and length <= home:
             return address
         else:
-            new = self._walk_bits(int(address), 4, home.prefixlen, 24, 32)
+            new = self._walk_bits(value, 4, home, 24, 32)
         if clear:
             new &= _mask(length, 32)
         if home is None:
@@ -247,7 +257,15 @@ V6_HINT = re.compile(r"::|:(?:[0-9A-Fa-f]*:){5}")
 _VERSION = re.compile(r"(?:version|release|revision|\bver|\bv|oid\d*)[\s:=\"']*$", re.I)
 
 
+# What may stand between such a word and its number, and what such a word ends in.
+_BETWEEN = ":=\"'" + "".join(chr(n) for n in range(0x3001) if chr(n).isspace())
+_LAST = frozenset("nNeErRvVdD")
+
+
 def _is_version(text: str, match: re.Match[str]) -> bool:
+    word = text[max(0, match.start() - 20) : match.start()].rstrip(_BETWEEN)[-1:]
+    if word not in _LAST and not word.isdecimal():  # the usual case, without a search
+        return False
     return _VERSION.search(text[max(0, match.start() - 20) : match.start()]) is not None
 
 
@@ -261,7 +279,8 @@ def _has_no_host_bits(value: int, length: int, width: int) -> bool:
 
 def is_kept_v4(address: IPv4) -> bool:
     """Whether the address says nothing about the site (see the module's list)."""
-    return any(address in network for network in _KEPT_V4)
+    value = int(address)
+    return any(value & mask == base for base, mask, _ in _KEPT_BITS)
 
 
 def is_kept_v6(address: IPv6) -> bool:

@@ -7,7 +7,7 @@ say yes too often, never too seldom; a rule that it cannot speak for is always a
 Why it is no weaker. Each pattern is loosened, node by node of its parse tree, to one over
 bytes that matches wherever the original matches:
 
-- look-around, anchors and word boundaries are left out, back-references match anything;
+- look-around, anchors and word boundaries are left out, a back-reference matches what its group does;
 - an upper bound of a repetition is left out, except for a class of ASCII characters;
 - a class that may match a character outside ASCII matches any run of bytes from 0x80 on;
 - what may match a line end matches anything: rules read a text in which what earlier
@@ -20,8 +20,9 @@ A pattern with any other part cannot be loosened, and its rule is always asked.
 
 from __future__ import annotations
 
+import codecs
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from re import _constants as _op  # type: ignore[attr-defined]
 from re import _parser  # type: ignore[attr-defined]
 from typing import Any
@@ -60,29 +61,50 @@ def loosen(pattern: re.Pattern[str]) -> bytes:
 
 
 class _Loosener:
+    """Writes the looser form; `crosses` is set once a part may match a line end, also one
+    looked ahead at, and `letters` once one is a character outside ASCII."""
+
     def __init__(self, flags: int) -> None:
         self._dot = b".+" if flags & re.DOTALL else b"[^\\x0a]+"
+        self._ends = {_op.AT_END_STRING} | ({_op.AT_END} if not flags & re.MULTILINE else set())
+        self._groups: dict[int, bytes] = {}
+        self.crosses = False
+        self.letters = False
 
     def write(self, nodes: Iterable[tuple[Any, Any]]) -> bytes:
         return b"".join(self._one(code, value) for code, value in nodes)
 
     def _one(self, code: Any, value: Any) -> bytes:
         if code in _NOTHING:
+            if code is _op.AT:
+                self.crosses = self.crosses or value in self._ends
+            elif value[0] > 0:
+                self.write(value[1])
             return b""
         if code in _REPEATS:
             return self._repeat(*value)
         if code is _op.SUBPATTERN:
-            return b"(?:" + self.write(value[3]) + b")"
+            written = b"(?:" + self.write(value[3]) + b")"
+            if value[0] is not None:
+                self._groups[value[0]] = written
+            return written
         if code is _op.BRANCH:
             return b"(?:" + b"|".join(self.write(part) for part in value[1]) + b")"
         if code is _op.ATOMIC_GROUP:
             return b"(?:" + self.write(value) + b")"
         if code is _op.GROUPREF:
-            return b".*"
+            # The same text again, so what the group matches; `.*` inside the group itself.
+            return self._groups.get(value, b".*")
         return self._class(code, value)
 
     def _class(self, code: Any, value: Any) -> bytes:
+        written = self._write_class(code, value)
+        self.crosses = self.crosses or written == b".+"
+        return written
+
+    def _write_class(self, code: Any, value: Any) -> bytes:
         if code is _op.LITERAL:
+            self.letters = self.letters or value >= 0x80
             return _write_literal(value)
         if code is _op.ANY:
             return self._dot
@@ -226,6 +248,56 @@ def _compile(rows: Sequence[tuple[bytes, int]]) -> Callable[[bytes], set[int]]:
         return set(found)
 
     return scan
+
+
+class LinePattern:
+    """A pattern that is asked only about the lines in which it can match.
+
+    `finditer` gives what the pattern's own would, for many texts 50 times as fast: `re`
+    reads 5 MB a second for an alternation that ignores case. It is the pattern's own
+    where lines cannot be told apart: where it may match a line end, or has a part that
+    has no looser form."""
+
+    def __init__(self, pattern: re.Pattern[str]) -> None:
+        self.pattern = pattern
+        self._database: hyperscan.Database | None = None
+        loosener = _Loosener(pattern.flags)
+        try:
+            loose = loosener.write(_parser.parse(pattern.pattern, pattern.flags))
+            if loosener.crosses or loosener.letters or re.search(loose, b"", re.DOTALL):
+                return
+            caseless = hyperscan.HS_FLAG_CASELESS if "i" in _read_flags(pattern) else 0
+            database = hyperscan.Database()
+            database.compile(
+                expressions=[loose], ids=[0], elements=1,
+                flags=[caseless | hyperscan.HS_FLAG_DOTALL],
+            )  # fmt: skip
+        except (NotLoosened, hyperscan.error):
+            return
+        self._database = database
+
+    def finditer(self, text: str) -> Iterator[re.Match[str]]:
+        """The pattern's matches in the text, first to last."""
+        folded = not text.isascii() and any(character in text for character in FOLDED)
+        if self._database is None or len(text) < _SHORT or folded:
+            yield from self.pattern.finditer(text)
+            return
+        # One byte a character, so that places are the same in both.
+        ends: list[int] = []
+        shadow = text.encode("ascii", _SHADOW)
+        self._database.scan(shadow, match_event_handler=lambda n, start, end, *_: ends.append(end))
+        done = 0
+        for end in ends:
+            if end > done:
+                start = text.rfind("\n", 0, end - 1) + 1
+                after = text.find("\n", end - 1)
+                done = after + 1 if after >= 0 else len(text)
+                yield from self.pattern.finditer(text, start, done)
+
+
+_SHORT = 400
+_SHADOW = "forerun-shadow"
+codecs.register_error(_SHADOW, lambda e: (b"\x80" * (e.end - e.start), e.end))  # type: ignore[attr-defined]
 
 
 class KnownWords:
