@@ -85,6 +85,7 @@ class AddressMap:
         self._slots: dict[int, int] = {}
         self._small: dict[int, int] = {}
         self._single: dict[int, int] = {}
+        self._private: dict[int, int] = {}
         self._sites: dict[int, int] = {}
         self._sites_taken: set[int] = set()
         self._scheme = PrefixPreserving(vault.stream("address", "ipcrypt-pfx").take(KEY_SIZE))
@@ -97,24 +98,29 @@ class AddressMap:
 
     def swap_v4(self, address: IPv4, length: int = 32) -> IPv4:
         """What stands for this address; itself where it is kept."""
-        value = int(address)
-        if is_kept_v4(address):
-            return address
+        return IPv4(self._swap_value(int(address), length))
+
+    def _swap_value(self, value: int, length: int) -> int:
+        if _is_in(value, _KEPT_BITS):
+            return value
         home = next((size for base, mask, size in _PRIVATE_BITS if value & mask == base), None)
         clear = _has_no_host_bits(value, length, 32)
         if home is None:
             if clear and length < 16:
-                return address
+                return value
             new = self._swap_public(value)
         elif clear and length <= home:
-            return address
+            return value
         else:
-            new = self._walk_bits(value, 4, home, 24, 32)
+            network = value >> 8
+            if network not in self._private:
+                self._private[network] = self._walk_bits(network, 4, home, 24, 24)
+            new = self._private[network] << 8 | value & 0xFF
         if clear:
             new &= _mask(length, 32)
         if home is None:
-            self._vault.note(str(address), rule="address")
-        return IPv4(new)
+            self._vault.note(_write(value), rule="address")
+        return new
 
     def _swap_public(self, value: int) -> int:
         network = value >> 16
@@ -221,12 +227,12 @@ class AddressMap:
             parts = [int(part) for part in bare.split(".")]
             if max(parts) > 255:
                 return bare
-            old = ".".join(map(str, parts))
+            value = int.from_bytes(parts, "big")
             bits = int(length) if length and int(length) <= 32 else 32
-            new = str(self.swap_v4(IPv4(old), bits))
+            new = self._swap_value(value, bits)
             if len(self._written) >= _WRITTEN_LIMIT:
                 self._written.clear()
-            self._written[place] = bare if new == old else new
+            self._written[place] = bare if new == value else _write(new)
         return self._written[place]
 
     def _find_v6(self, text: str) -> Iterator[Edit]:
@@ -279,8 +285,15 @@ def _has_no_host_bits(value: int, length: int, width: int) -> bool:
 
 def is_kept_v4(address: IPv4) -> bool:
     """Whether the address says nothing about the site (see the module's list)."""
-    value = int(address)
-    return any(value & mask == base for base, mask, _ in _KEPT_BITS)
+    return _is_in(int(address), _KEPT_BITS)
+
+
+def _is_in(value: int, ranges: _Bits) -> bool:
+    return any([value & mask == base for base, mask, _ in ranges])  # noqa: C419 - twice as fast
+
+
+def _write(value: int) -> str:
+    return f"{value >> 24}.{value >> 16 & 255}.{value >> 8 & 255}.{value & 255}"
 
 
 def is_kept_v6(address: IPv6) -> bool:
