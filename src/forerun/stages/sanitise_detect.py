@@ -14,6 +14,7 @@ from itertools import pairwise
 from urllib.parse import unquote
 
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_prefilter import LinePattern
 from forerun.stages.sanitise_vault import Vault
 
 # -- named values ------------------------------------------------------------------------
@@ -24,6 +25,7 @@ _KEYWORD = re.compile(
     r"|credential|psk|communit|bindpw|rootpw|userpw|_pw\b|masterauth|requirepass|cookie|salt",
     re.IGNORECASE,
 )
+_KEYWORDS = LinePattern(_KEYWORD)
 _SECRET_WORDS = frozenset({
     "password", "passwd", "passwort", "passphrase", "pass", "pwd", "pw", "secret", "secrets",
     "token", "apikey", "psk", "community", "credential", "credentials", "bindpw", "rootpw",
@@ -93,6 +95,8 @@ _DIRECTIVE = re.compile(
     re.MULTILINE | re.IGNORECASE,
 )
 
+_DIRECTIVES = LinePattern(_DIRECTIVE)
+
 
 @dataclass(frozen=True, slots=True)
 class _Context:
@@ -109,7 +113,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
         return
     program = is_program(text)
     seen_to = 0
-    for hit in _KEYWORD.finditer(text):
+    for hit in _KEYWORDS.finditer(text):
         if hit.start() < seen_to:
             continue
         start, end = _widen(text, hit.start(), hit.end())
@@ -120,7 +124,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
                 new = vault.swap(text[span[0] : span[1]], rule="named-value")
                 yield Edit(span[0], span[1], new, "named-value", _kind_of(text[start:end]))
     if not program:
-        for match in _DIRECTIVE.finditer(text):
+        for match in _DIRECTIVES.finditer(text):
             low, high = match.span(2)
             if text[low] in "\"'":
                 low, high = low + 1, high - 1
@@ -284,6 +288,7 @@ def _swap_header(scheme: str, text: str, vault: Vault) -> str:
 # -- tokens --------------------------------------------------------------------------------
 
 _CANDIDATE = re.compile(r"(?<![A-Za-z0-9+/=_-])[A-Za-z0-9+/_-]{20,}={0,2}(?![A-Za-z0-9+/=_-])")
+_CANDIDATES = LinePattern(_CANDIDATE)
 _UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
 _HEX = re.compile(r"[0-9a-f]+|[0-9A-F]+")
 _HARMLESS_BEFORE = re.compile(
@@ -313,7 +318,7 @@ def find_random_tokens(path: str, text: str, vault: Vault) -> Iterator[Edit]:
     UUID 3.76."""
     if _CHECKSUM_PLACE.fullmatch(path):
         return
-    for match in _CANDIDATE.finditer(text):
+    for match in _CANDIDATES.finditer(text):
         spans = list(_find_random_parts(match[0]))
         if spans and not _HARMLESS_BEFORE.search(text[max(0, match.start() - 40) : match.start()]):
             for low, high in spans:
