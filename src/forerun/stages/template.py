@@ -22,7 +22,7 @@ from functools import cmp_to_key
 from pathlib import Path
 
 from forerun.distro.debian import compare_versions
-from forerun.errors import CommandFailed, NotFound, TemplateDamaged, TemplateFailed
+from forerun.errors import CommandFailed, NotFound, TemplateFailed
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import DomainDisk, DomainPlan, TemplateInfo, TemplateRecipe
 from forerun.ports.clock import Clock, format_instant
