@@ -35,17 +35,18 @@ from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
-from forerun.stages.design import design_clone
+from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
 from forerun.stages.seal import prove_sealed
-from forerun.stages.seed import filter_copy, write_settle_script
+from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
 from forerun.stages.session import AskPerson, PromptPolicy
 from forerun.stages.template import (
     find_template,
     verify_template,
 )
+from forerun.stages.template_fit import note_fit
 from forerun.stages.upgrade import WalkEnd
 
 
@@ -130,7 +131,11 @@ class RehearsalRun:
             cpus=request.cpus,
             memory_bytes=request.memory_bytes,
             emulated=self.accelerator.name != "kvm",
+            keys=read_files(self._find_copy(), list_key_files(request.survey)),
         )
+
+    def _find_copy(self) -> Path:
+        return self.bench.store.surveys / self.request.survey.id / "copy.tar"
 
     def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
         blueprint = self._blueprint()
@@ -138,10 +143,9 @@ class RehearsalRun:
             with self._phase("archives", "old and new release reachable"):
                 check_archives(blueprint, self.request.profile, gateway)
             self.template = self._make_template(blueprint)
-            copy = filter_copy(
-                self.bench.store.surveys / self.request.survey.id / "copy.tar",
-                blueprint.copy_paths,
-            )
+            blueprint = note_fit(blueprint, self.request.survey, self.template)
+            self.blueprint = blueprint
+            copy = filter_copy(self._find_copy(), list_taken(blueprint))
             with ExitStack() as stack:
                 with self._phase("clone", "overlay, seed, first boot") as phase:
                     clone = stack.enter_context(open_clone(blueprint, self.template, copy, yard))

@@ -17,6 +17,7 @@ from forerun.model.profile import (
     Profile,
     PromptRule,
     ReleaseMark,
+    SampleContent,
     ServiceProbe,
     Site,
     SourcePlan,
@@ -30,6 +31,7 @@ from forerun.profile_values import (
     Duration,
     EnvironmentName,
     ExitCode,
+    FileCount,
     Fingerprint,
     Flag,
     Line,
@@ -37,6 +39,7 @@ from forerun.profile_values import (
     Pattern,
     Port,
     Script,
+    Size,
     SomeTime,
     Text,
     UnitName,
@@ -273,6 +276,27 @@ class ProfileShape(Shape):
         )
 
 
+class SizeShape(Shape):
+    """A size of made-up files, and how often it occurs beside the others."""
+
+    bytes: Size
+    share: Count = 1
+
+
+class SampleShape(Shape):
+    """Made-up files for one data folder of the clone."""
+
+    folder: AbsolutePath
+    files: FileCount
+    sizes: list[SizeShape] = Field(min_length=1)
+
+    def record(self) -> SampleContent:
+        """The frozen record."""
+        return SampleContent(
+            self.folder, self.files, tuple((size.bytes, size.share) for size in self.sizes)
+        )
+
+
 class SiteShape(Shape):
     """A whole site file."""
 
@@ -283,6 +307,7 @@ class SiteShape(Shape):
     prompts: list[PromptShape] = []
     rest_units: list[UnitName] = []
     window: SomeTime = 0.0
+    sample_content: list[SampleShape] = []
 
     def record(self, *, digest: str) -> Site:
         """The frozen record; `digest` is SHA-256 of the file."""
@@ -294,4 +319,5 @@ class SiteShape(Shape):
             rest_units=tuple(self.rest_units),
             window_s=self.window,
             digest=digest,
+            sample_content=tuple(sample.record() for sample in self.sample_content),
         )

@@ -61,6 +61,29 @@ def _unit_factor(unit: str) -> float:
     raise ValueError(f"{show(unit)!r} is not a unit of time (allowed: d, h, min, s, ms{guess})")
 
 
+_SIZE = re.compile(r"\s*(\d{1,6})\s*(B|KiB|MiB|GiB)\s*")
+_SIZE_UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
+
+
+def parse_size(text: str) -> int:
+    """Bytes from `512 B`, `64 KiB`, `3 MiB`, `1 GiB`. Raises ValueError with a hint."""
+    part = _SIZE.fullmatch(text)
+    if part is None:
+        raise ValueError(f"{show(text)!r} is not a size; write `512 B`, `64 KiB` or `3 MiB`")
+    return int(part[1]) * _SIZE_UNITS[part[2]]
+
+
+def _need_size(value: object) -> int:
+    return parse_size(_need_text(value))
+
+
+def _need_file_count(value: object) -> int:
+    count = _need_whole(value)
+    if not 1 <= count <= 100_000:
+        raise ValueError(f"{count} is not a number of files (allowed: 1 to 100000)")
+    return count
+
+
 def _need_text(value: object) -> str:
     if isinstance(value, str):
         return value
@@ -212,6 +235,12 @@ Count = Annotated[
     BeforeValidator(_need_count),
     WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 1000}),
 ]
+FileCount = Annotated[
+    int,
+    BeforeValidator(_need_file_count),
+    WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 100_000}),
+]
+Size = Annotated[int, BeforeValidator(_need_size), _text(pattern=_SIZE.pattern)]
 Duration = Annotated[
     float,
     BeforeValidator(_need_duration),

@@ -25,6 +25,7 @@ from forerun.ports.command import LocalCommand
 from forerun.ports.disks import MIB, Disks
 from forerun.ports.store import PART, Store
 from forerun.stages.template import LOADER_TIME_S, Workshop, build_template, digest_recipe
+from forerun.stages.template_check import verify_template
 from forerun.stages.template_scripts import EMULATED_WORDS, LOADER_MARK
 from forerun.testing import FakeClock, FakeHypervisor
 
@@ -294,3 +295,44 @@ def test_a_stopped_build_goes_on(scene: Scene) -> None:
     scene.build(LoaderBoot())
     assert scene.count_runs() == 1
     assert not aside.exists()
+
+
+class CountingDisks(Disks):
+    """Counts how often the image's own checker was asked."""
+
+    checked = 0
+
+    def check_image(self, path: Path) -> None:
+        """Count and ask."""
+        self.checked += 1
+        super().check_image(path)
+
+
+def test_an_unwritten_disk_is_read_once(scene: Scene) -> None:
+    """The whole content is compared the first time and then no more, which is what makes a
+    second fit cheap."""
+    info = scene.build(LoaderBoot())
+    disks = CountingDisks(LocalCommand())
+    for _ in range(3):
+        verify_template(scene.store, info, disks)
+    assert disks.checked == 1
+
+
+def test_a_write_shows_even_with_the_old_time_of_modification(scene: Scene) -> None:
+    """utimensat(2) sets the times of access and modification; the time of change it sets
+    to now, as a write does."""
+    info = scene.build(LoaderBoot())
+    disks = Disks(LocalCommand())
+    verify_template(scene.store, info, disks)
+    disk = scene.store.template_disk(info.id)
+    before = disk.stat()
+    disk.chmod(0o644)
+    with disk.open("r+b") as stream:
+        stream.seek(before.st_size // 2)
+        byte = stream.read(1)
+        stream.seek(-1, os.SEEK_CUR)
+        stream.write(bytes([byte[0] ^ 1]))
+    disk.chmod(before.st_mode & 0o777)
+    os.utime(disk, ns=(before.st_atime_ns, before.st_mtime_ns))
+    with pytest.raises(TemplateDamaged):
+        verify_template(scene.store, info, disks)

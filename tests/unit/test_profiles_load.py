@@ -14,6 +14,7 @@ from forerun.model.profile import (
     OnFailure,
     PromptRule,
     ReleaseMark,
+    SampleContent,
     ServiceProbe,
     SourcePlan,
     Stage,
@@ -118,6 +119,23 @@ def test_every_field_of_a_site_arrives(tmp_path: Path) -> None:
             "web", 80, "http", "true", path="/health", slow_after_s=2.0, tolerable_s=300.0
         ),
     )
+    assert site.sample_content == (SampleContent("/srv/archive", 2000, ((4096, 60), (1 << 20, 1))),)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("bytes: 4 KiB", "bytes: 4096", "'4096' is not a size; write `512 B`"),
+        ("bytes: 4 KiB", "bytes: 4 kB", "'4 kB' is not a size"),
+        ("files: 2000", "files: 0", "0 is not a number of files (allowed: 1 to 100000)"),
+        ("folder: /srv/archive", "folder: srv", "must be an absolute path"),
+    ],
+)
+def test_mistakes_in_sample_content_are_told(tmp_path: Path, old: str, new: str, told: str) -> None:
+    """Sizes have units (IEC 80000-13), and there is an end to the number of files."""
+    with pytest.raises(InvalidFile) as caught:
+        load_site(write(tmp_path, changed(old, new, SITE)))
+    assert told in str(caught.value.found)
 
 
 def test_all_mistakes_come_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:

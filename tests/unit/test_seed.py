@@ -31,6 +31,7 @@ from forerun.stages.seed import (
     write_seed_files,
     write_settle_script,
 )
+from forerun.stages.seed_disks import STAND_INS_NAME
 from forerun.stages.template_scripts import write_customise_script
 
 UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
@@ -71,6 +72,10 @@ def read_seed_script(blueprint: Blueprint = BLUEPRINT) -> str:
     return write(blueprint)[SEED_SCRIPT].decode()
 
 
+def read_stand_ins(blueprint: Blueprint = BLUEPRINT) -> str:
+    return write(blueprint)[STAND_INS_NAME].decode()
+
+
 def list_files(blueprint: Blueprint = BLUEPRINT) -> dict[str, tuple[str, int, str]]:
     """Path to (content, mode, owner) of forerun's own files on the clone."""
     found = {}
@@ -105,6 +110,7 @@ def test_the_seed_has_what_a_first_boot_needs() -> None:
     files = write()
     assert set(files) == {
         "meta-data", "user-data", "network-config", SEED_SCRIPT, COPY_NAME, ACCESS_NAME,
+        STAND_INS_NAME,
     }  # fmt: skip
     assert yaml.safe_load(files["meta-data"]) == {
         "instance-id": "run-1",
@@ -237,17 +243,26 @@ def test_a_seed_is_applied_once_for_each_instance(tmp_path: Path) -> None:
 
 
 def test_data_mounts_are_added_and_quoted() -> None:
-    """Each stand-in's line goes to the mount table once; swap has no mount point; a quote
-    in a path stays one word for the shell."""
-    script = read_seed_script()
-    assert shlex.split(script.split("\nmkdir -p ")[1].split("\n")[0]) == ["/srv/it's"]
-    assert script.count(">> /etc/fstab") == 2
-    assert "mkdir -p 'none'" not in script
+    """Each stand-in's line goes to the mount table; a quote in a path stays one word for
+    the shell; the seed runs the script after the copy is there."""
+    told = [line for line in read_stand_ins().splitlines() if "; tell " in line]
+    words = [shlex.split(line.partition("; ")[2]) for line in told]
+    assert [(w[2], w[3], w[4]) for w in words] == [
+        (UUID, "/srv/it's", "ext4"),
+        (UUID.replace("6", "7"), "none", "swap"),
+    ]
+    assert words[0][6].startswith(f"UUID={UUID} /srv/it's ext4")
+    assert words[1][7] == "UUID=7 none swap sw,noauto,nofail 0 0"
+    lines = read_seed_script().splitlines()
+    (ran,) = [n for n, line in enumerate(lines) if STAND_INS_NAME in line]
+    assert ran > max(n for n, line in enumerate(lines) if line.startswith("tar "))
 
 
 def test_a_clone_without_data_disks_needs_none() -> None:
     """No stand-ins, no line for the mount table."""
-    assert "fstab" not in read_seed_script(replace(BLUEPRINT, stand_ins=()))
+    bare = replace(BLUEPRINT, stand_ins=())
+    assert "fstab" not in read_seed_script(bare)
+    assert STAND_INS_NAME not in write(bare)
 
 
 # -- the part of the copy that goes along

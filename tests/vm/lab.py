@@ -71,7 +71,11 @@ def write_recipe(boot_mode: str) -> TemplateRecipe:
 
 def build(bench: Bench, boot_mode: str) -> TemplateInfo:
     """The template of that boot mode; the kept one if there is one."""
-    recipe = write_recipe(boot_mode)
+    return build_recipe(bench, write_recipe(boot_mode))
+
+
+def build_recipe(bench: Bench, recipe: TemplateRecipe) -> TemplateInfo:
+    """The template of a recipe; the kept one if there is one."""
     with open_gateway(bench, recipe, index_age_s=24 * 3600.0) as gateway:
         return make_template(recipe, gateway, bench, Discard())
 
@@ -134,6 +138,33 @@ def plain_clone(
         blueprint, template, pack(files or {"/etc/motd.tests": b"hi\n"}), yard
     ) as clone:
         yield clone
+
+
+def restart(clone: Clone) -> None:
+    """Restart a clone and wait until it answers as another boot and is up."""
+    path = "/proc/sys/kernel/random/boot_id"
+    before = clone.guest.read_file(path)
+    clone.guest.run("systemctl --no-block reboot", timeout_s=60)
+    limit = time.monotonic() + BOOT_LIMIT_S
+    while time.monotonic() < limit:
+        time.sleep(5)
+        try:
+            clone.guest.connect(patience_s=BOOT_LIMIT_S)
+            if clone.guest.read_file(path) != before:
+                wait_until_up(clone)
+                return
+        except ForerunError:
+            continue
+    raise AssertionError(f"{clone.name} did not come back in {BOOT_LIMIT_S} s")
+
+
+def wait_until_up(clone: Clone) -> str:
+    """The service manager's state once the start is over."""
+    return (
+        clone.guest.run("timeout 300 systemctl is-system-running --wait", timeout_s=320)
+        .text()
+        .strip()
+    )
 
 
 @contextmanager

@@ -26,15 +26,29 @@ class StandInPackage:
     version: str
     architecture: str
     stanza: str
+    automatic: bool = False
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class RecipeSource:
-    """An archive that a template is built from: one-line style fields."""
+    """An archive that a template is built from: one-line style fields. `key` is the
+    keyring that checks it (base64), empty where the lab host's own keyrings do."""
 
     uri: str
     suite: str
     components: tuple[str, ...]
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SystemId:
+    """The number that a system user or group has on production. `group` is a user's own
+    group number, -1 for a group."""
+
+    name: str
+    number: int
+    group: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +56,8 @@ class TemplateRecipe:
     """Everything a template's content depends on; its digest names the template.
 
     `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size; `kernel_words`
-    are added to the kernel's command line; `maker` counts changes of the way templates
+    are added to the kernel's command line; `ids` are the numbers of system users and
+    groups, which packages would draw anew; `maker` counts changes of the way templates
     are made.
     """
 
@@ -56,7 +71,8 @@ class TemplateRecipe:
     stand_ins: tuple[StandInPackage, ...] = ()
     variant: str = "plain"
     kernel_words: str = ""
-    maker: int = 4
+    ids: tuple[SystemId, ...] = ()
+    maker: int = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +96,29 @@ class TemplateInfo:
 
 
 @dataclass(frozen=True, slots=True)
+class StandInPart:
+    """A partition of a stand-in disk: its number, type and UUID, and what it holds (as
+    for `StandInDisk`)."""
+
+    number: int
+    partition_type: str
+    partition_uuid: str
+    target: str
+    fstype: str
+    uuid: str
+    label: str
+    size_bytes: int
+    fstab_line: str
+
+
+@dataclass(frozen=True, slots=True)
 class StandInDisk:
-    """A thin disk in place of a data disk: same type, label and UUID."""
+    """A thin disk in place of a data disk: same type, label and UUID.
+
+    With `parts` it has a partition table of the kind `table` ("gpt", "dos") and no file
+    system of its own; with `group` it is the one physical volume of that volume group,
+    and `uuid` is the physical volume's. `size_bytes` is the size of the whole disk.
+    """
 
     target: str
     fstype: str
@@ -89,6 +126,52 @@ class StandInDisk:
     label: str
     size_bytes: int
     fstab_line: str
+    group: str = ""
+    table: str = ""
+    parts: tuple[StandInPart, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StandInVolume:
+    """A logical volume on a stand-in disk; the other fields as for `StandInDisk`."""
+
+    group: str
+    name: str
+    target: str
+    fstype: str
+    uuid: str
+    label: str
+    size_bytes: int
+    fstab_line: str
+
+
+@dataclass(frozen=True, slots=True)
+class StandInLink:
+    """A link without a wire that has the addresses of one of production's interfaces,
+    as ADDRESS/PREFIX. `name` is the clone's, `production` production's."""
+
+    name: str
+    production: str
+    addresses: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LoaderPlan:
+    """How the clone answers where its boot loader belongs. `links` are names below /dev
+    that lead to the system disk; `answers` are (owner, question, value) of debconf."""
+
+    serial: str = ""
+    links: tuple[str, ...] = ()
+    answers: tuple[tuple[str, str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SampleFiles:
+    """Made-up files below a folder: how many, and (bytes, share) of their sizes."""
+
+    folder: str
+    files: int
+    sizes: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +205,13 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Blueprint:
-    """A clone before it exists."""
+    """A clone before it exists.
+
+    `merged_paths` are files of the copy that are read for what they say (accounts, the
+    mount table, host names) instead of being laid over the clone's own. `table_lines` are
+    production's other lines of the mount table, made harmless. `disable_units` are off on
+    production, whatever their packages say; `stop_units` did not run there.
+    """
 
     run_id: str
     survey_id: str
@@ -137,6 +226,16 @@ class Blueprint:
     held_back_paths: tuple[tuple[str, str], ...]
     enable_units: tuple[str, ...]
     gaps: tuple[Gap, ...]
+    merged_paths: tuple[str, ...] = ()
+    volumes: tuple[StandInVolume, ...] = ()
+    table_lines: tuple[str, ...] = ()
+    swap_files: tuple[str, ...] = ()
+    root_options: str = ""
+    links: tuple[StandInLink, ...] = ()
+    disable_units: tuple[str, ...] = ()
+    stop_units: tuple[str, ...] = ()
+    loader: LoaderPlan = LoaderPlan()
+    samples: tuple[SampleFiles, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -177,9 +177,20 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
+class SampleContent:
+    """Made-up files for a clone's data folder, never production's: how many, and
+    (bytes, share) of their sizes; shares are relative to their sum."""
+
+    folder: str
+    files: int
+    sizes: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """What belongs to one server rather than to the upgrade path: the services to
-    watch, its own functional checks and prompt answers, its window."""
+    watch, its own functional checks and prompt answers, its window, what its data
+    folders hold on a clone."""
 
     name: str = ""
     services: tuple[ServiceProbe, ...] = ()
@@ -188,3 +199,4 @@ class Site:
     rest_units: tuple[str, ...] = ()
     window_s: float = 0.0
     digest: str = ""
+    sample_content: tuple[SampleContent, ...] = ()

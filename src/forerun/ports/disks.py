@@ -7,7 +7,7 @@ import io
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pycdlib
@@ -137,6 +137,35 @@ class Disks:
             target.seek(UEFI_ESP_START)
             shutil.copyfileobj(source, target, MIB)
         part.unlink()
+
+    def make_empty_disk(self, path: Path, size_bytes: int) -> None:
+        """A thin raw disk without content."""
+        with path.open("wb") as stream:
+            stream.truncate(size_bytes)
+        path.chmod(0o600)
+
+    def write_table(
+        self, disk: Path, table: str, parts: Sequence[tuple[int, int, str, str]]
+    ) -> None:
+        """A partition table of the kind "gpt" or "dos"; each part is (number, bytes, type,
+        UUID), the last two "" where not known. A part's UUID in a dos table is the disk's
+        own number and the part's (sfdisk(8), blkid(8))."""
+        lines = [f"label: {table}"]
+        owner = next((uuid[:8] for _, _, _, uuid in parts if uuid), "")
+        if table == "dos" and owner:
+            lines.append(f"label-id: 0x{owner}")
+        for number, size, kind, uuid in parts:
+            fields = [f"size={size // SECTOR}"]
+            if kind:
+                fields.append(f"type={kind.removeprefix('0x')}")
+            if uuid and table == "gpt":
+                fields.append(f"uuid={uuid}")
+            lines.append(f"{number} : {', '.join(fields)}")
+        self._command.run(
+            ["sfdisk", "--quiet", str(disk)],
+            timeout_s=60,
+            stdin="".join(f"{line}\n" for line in lines).encode("ascii"),
+        )
 
     def make_data_disk(
         self, path: Path, *, fstype: str, size_bytes: int, uuid: str, label: str

@@ -35,7 +35,14 @@ from forerun.ports.ledger import Ledger
 from forerun.ports.ssh import SshLink, SshTarget, connect
 from forerun.ports.store import Store, write_durably
 from forerun.stages.design import ACCESS_PORT
-from forerun.stages.seed import GATEWAY_PORT, Keys, make_keys, write_seed_files
+from forerun.stages.seed import (
+    GATEWAY_PORT,
+    SYSTEM_SERIAL,
+    Keys,
+    make_keys,
+    write_seed_files,
+)
+from forerun.stages.seed_disks import SERIAL
 
 MIB = 1024 * 1024
 ROOM_NEEDED = 6 * 1024 * MIB
@@ -202,11 +209,11 @@ class _BuildingSite:
             system,
             size_bytes=max(self.template.size_bytes, self.blueprint.recipe.size_bytes),
         )
-        disks = [DomainDisk(str(system), "qcow2", "forerun-system")]
+        disks = [DomainDisk(str(system), "qcow2", self.blueprint.loader.serial or SYSTEM_SERIAL)]
         for number, stand_in in enumerate(self.blueprint.stand_ins):
             path = self.machine / f"data{number}.raw"
             self._make_stand_in(stand_in, path)
-            disks.append(DomainDisk(str(path), "raw", f"forerun-data{number}"))
+            disks.append(DomainDisk(str(path), "raw", f"{SERIAL}{number}"))
         seed = self.machine / "seed.iso"
         instance = self.blueprint.run_id
         make_seed_image(
@@ -217,6 +224,15 @@ class _BuildingSite:
         return tuple(disks)
 
     def _make_stand_in(self, stand_in: StandInDisk, path: Path) -> None:
+        """Plain file systems are made here, since that is quick; what needs partitions,
+        volumes or other tools is made inside the clone (`stages/seed_disks.py`)."""
+        if stand_in.parts:
+            self.yard.disks.make_empty_disk(path, stand_in.size_bytes)
+            self.yard.disks.write_table(path, stand_in.table, _list_partitions(stand_in))
+            return
+        if stand_in.group or stand_in.fstype not in ("ext2", "ext3", "ext4", "swap"):
+            self.yard.disks.make_empty_disk(path, stand_in.size_bytes)
+            return
         self.yard.disks.make_data_disk(
             path,
             fstype=stand_in.fstype,
@@ -266,6 +282,13 @@ class _BuildingSite:
             nvram=str(self.machine / "nvram.fd"),
             owner=self.blueprint.run_id,
         )
+
+
+def _list_partitions(stand_in: StandInDisk) -> tuple[tuple[int, int, str, str], ...]:
+    return tuple(
+        (part.number, part.size_bytes, part.partition_type, part.partition_uuid)
+        for part in stand_in.parts
+    )
 
 
 def _end_domain(yard: Yard, name: str, run_id: str) -> None:

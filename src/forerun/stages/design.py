@@ -6,27 +6,39 @@ What cannot be made like production is said in `gaps`, never left out silently.
 from __future__ import annotations
 
 import fnmatch
+from collections.abc import Mapping
 from dataclasses import replace
-from urllib.parse import urlsplit
 
-from forerun.model.blueprint import (
-    AllowedArchive,
-    Blueprint,
-    Gap,
-    PinnedPackage,
-    RecipeSource,
-    StandInDisk,
-    StandInPackage,
-    TemplateRecipe,
-)
+from forerun.model.blueprint import Blueprint, Gap, SampleFiles
 from forerun.model.profile import Profile, Site
-from forerun.model.survey import ArchiveSource, CleanSurvey, Mount, Package
-from forerun.stages.template_scripts import EMULATED_WORDS, write_stand_in_control
+from forerun.model.survey import CleanSurvey
+from forerun.stages.design_disks import GIB, design_disks
+from forerun.stages.design_gaps import list_families
+from forerun.stages.design_loader import design_loader
+from forerun.stages.design_network import design_links
+from forerun.stages.design_recipe import (
+    design_recipe,
+    list_allowed,
+    list_key_files,
+    list_recipe_archives,
+    through_gateway,
+)
+from forerun.stages.template_scripts import EMULATED_WORDS
 
-GIB = 1024**3
-MIN_SYSTEM_BYTES = 8 * GIB
-MAX_STAND_IN_BYTES = 4 * GIB
-STAND_IN_TYPES = ("ext2", "ext3", "ext4", "swap")
+__all__ = [
+    "ACCESS_PORT",
+    "GIB",
+    "design_clone",
+    "find_disabled_units",
+    "find_held_back",
+    "find_running_units",
+    "find_stopped_units",
+    "list_allowed",
+    "list_key_files",
+    "list_recipe_archives",
+    "through_gateway",
+]
+
 ACCESS_PORT = 20022
 
 # Paths of the sanitised copy that a clone must not take over, and why.
@@ -40,13 +52,15 @@ HELD_BACK = (
     ("/etc/netplan/*", "the clone has one sealed link of its own"),
     ("/etc/systemd/network/*", "the clone has one sealed link of its own"),
     ("/etc/cloud/*", "the clone has its own seed"),
-    ("/etc/ssh/ssh_host_*", "each clone has its own host keys"),
-    ("/etc/passwd*", "user and group numbers belong to the clone's own packages"),
-    ("/etc/shadow*", "user and group numbers belong to the clone's own packages"),
-    ("/etc/group*", "user and group numbers belong to the clone's own packages"),
-    ("/etc/gshadow*", "user and group numbers belong to the clone's own packages"),
-    ("/etc/subuid*", "user and group numbers belong to the clone's own packages"),
-    ("/etc/subgid*", "user and group numbers belong to the clone's own packages"),
+    ("/etc/passwd*", "merged with the accounts of the clone's own packages"),
+    ("/etc/shadow*", "merged with the accounts of the clone's own packages"),
+    ("/etc/group*", "merged with the accounts of the clone's own packages"),
+    ("/etc/gshadow*", "merged with the accounts of the clone's own packages"),
+    ("/etc/subuid*", "merged with the accounts of the clone's own packages"),
+    ("/etc/subgid*", "merged with the accounts of the clone's own packages"),
+    ("/etc/crypttab", "no boot may wait for a disk that the clone has not"),
+    ("/etc/NetworkManager/system-connections/*", "the clone has one sealed link of its own"),
+    ("/etc/systemd/system/systemd-networkd*", "the clone's own link is made by it"),
     ("/etc/mtab", "a view of the running kernel"),
     ("/etc/ld.so.cache", "made by the packages"),
     ("/etc/ssl/certs/*", "made by the packages"),
@@ -54,6 +68,12 @@ HELD_BACK = (
     ("/etc/forerun/*", "the clone's own access"),
     ("/etc/udev/rules.d/*net*", "interface names belong to production's hardware"),
 )
+
+# Those of them that are read: the clone's own files take over what they say.
+MERGED = frozenset({
+    "/etc/passwd", "/etc/shadow", "/etc/group", "/etc/gshadow", "/etc/subuid", "/etc/subgid",
+    "/etc/fstab", "/etc/hosts", "/etc/crypttab",
+})  # fmt: skip
 
 CORE_UNITS = (
     "cloud-*",
@@ -81,185 +101,59 @@ def design_clone(
     cpus: int,
     memory_bytes: int,
     emulated: bool,
+    keys: Mapping[str, bytes] | None = None,
 ) -> Blueprint:
     """The blueprint of a clone of that server, for that profile; `emulated` when its
-    processors are software."""
+    processors are software. `keys` are archive keyrings of the copy (`list_key_files`),
+    path to content: third-party archives are used where theirs is there."""
     gaps: list[Gap] = []
-    recipe = _design_recipe(survey, profile, gaps)
+    recipe = design_recipe(survey, profile, keys or {}, gaps)
     if emulated:
         recipe = replace(recipe, kernel_words=EMULATED_WORDS)
         gaps.append(Gap("kernel command line", "approximated", f"{EMULATED_WORDS} added"))
-    stand_ins = _design_stand_ins(survey.mounts, gaps)
-    copied, held_back = _split_copy(survey)
-    _note_standing_gaps(survey, held_back, gaps)
+    disks = design_disks(survey)
+    links, link_gaps = design_links(survey)
+    loader, loader_gap = design_loader(survey)
+    copied, held_back, merged = _split_copy(survey)
+    gaps += [*disks.gaps, *link_gaps, loader_gap]
+    _note_standing_gaps(survey, held_back, merged, gaps)
     ports = [(ACCESS_PORT, "forerun's own access")]
     ports += [(probe.port, f"service {probe.name}") for probe in site.services]
-    return Blueprint(
+    blueprint = Blueprint(
         run_id=run_id,
         survey_id=survey.id,
         hostname=survey.host,
         recipe=recipe,
         cpus=cpus,
         memory_bytes=memory_bytes,
-        stand_ins=stand_ins,
+        stand_ins=disks.stand_ins,
         guest_ports=tuple(ports),
         allowed=list_allowed(survey.sources),
         copy_paths=copied,
         held_back_paths=held_back,
         enable_units=find_running_units(survey),
         gaps=tuple(gaps),
+        merged_paths=merged,
+        volumes=disks.volumes,
+        table_lines=disks.table_lines,
+        swap_files=disks.swap_files,
+        root_options=disks.root_options,
+        links=links,
+        disable_units=find_disabled_units(survey),
+        stop_units=find_stopped_units(survey),
+        loader=loader,
+        samples=tuple(
+            SampleFiles(sample.folder, sample.files, sample.sizes) for sample in site.sample_content
+        ),
     )
+    families = list_families(survey, profile, blueprint, emulated=emulated)
+    return replace(blueprint, gaps=(*blueprint.gaps, *families))
 
 
-def list_allowed(sources: tuple[ArchiveSource, ...]) -> tuple[AllowedArchive, ...]:
-    """The gateway's allow-list: exactly the archives that production uses."""
-    allowed: dict[tuple[str, str, int, str], AllowedArchive] = {}
-    for source in sources:
-        if not source.enabled:
-            continue
-        for uri in source.uris:
-            parts = urlsplit(uri)
-            if parts.scheme not in ("http", "https") or not parts.hostname:
-                continue
-            port = parts.port or (443 if parts.scheme == "https" else 80)
-            key = (parts.scheme, parts.hostname, port, parts.path.rstrip("/") or "/")
-            allowed[key] = AllowedArchive(*key)
-    return tuple(allowed.values())
-
-
-def list_recipe_archives(recipe: TemplateRecipe) -> tuple[AllowedArchive, ...]:
-    """The allow-list for building one template."""
-    entries = (
-        ArchiveSource("", 0, ("deb",), (source.uri,), (source.suite,), source.components)
-        for source in recipe.sources
-    )
-    return list_allowed(tuple(entries))
-
-
-def _design_recipe(survey: CleanSurvey, profile: Profile, gaps: list[Gap]) -> TemplateRecipe:
-    own_suites = {old for old, _ in profile.sources.suites}
-    sources = tuple(
-        RecipeSource(through_gateway(uri), suite, source.components)
-        for source in survey.sources
-        if source.enabled and "deb" in source.types
-        for uri in source.uris
-        if uri.startswith(("http://", "https://"))  # discs and folders are out of reach
-        for suite in source.suites
-        if suite in own_suites
-    )
-    wanted, stand_ins, absent = _split_packages(survey.packages)
-    if stand_ins:
-        names = ", ".join(package.name for package in stand_ins)
-        gaps.append(
-            Gap(
-                "packages no archive offers",
-                "approximated",
-                f"{names}: same name, version and relations, no content; what they do at "
-                "run time and in their scripts is not rehearsed",
-            )
-        )
-    if absent:
-        gaps.append(Gap("old kernels no archive offers", "absent", ", ".join(absent)))
-    gaps.append(
-        Gap(
-            "packages",
-            "approximated",
-            f"{len(wanted)} packages at production's version where the archive still has it, "
-            "else at the nearest",
-        )
-    )
-    return TemplateRecipe(
-        family=survey.release.family,
-        codename=survey.release.codename,
-        architecture=survey.machine.architecture,
-        boot_mode=survey.machine.boot_mode,
-        size_bytes=_system_size(survey.mounts),
-        sources=tuple(dict.fromkeys(sources)),
-        packages=wanted,
-        stand_ins=stand_ins,
-        variant="fitted",
-    )
-
-
-def through_gateway(uri: str) -> str:
-    """A clone speaks plain HTTP to the gateway, which asks by https where production
-    does."""
-    return "http://" + uri.split("://", 1)[-1].rstrip("/")
-
-
-def _split_packages(
-    packages: tuple[Package, ...],
-) -> tuple[tuple[PinnedPackage, ...], tuple[StandInPackage, ...], list[str]]:
-    wanted: list[PinnedPackage] = []
-    stand_ins: list[StandInPackage] = []
-    absent: list[str] = []
-    for package in packages:
-        if not package.state.startswith(("ii", "hi")):
-            continue
-        if package.candidate or not package.stanza:
-            wanted.append(
-                PinnedPackage(
-                    package.name,
-                    package.version,
-                    package.architecture,
-                    package.automatic,
-                    package.held,
-                )
-            )
-        elif package.name.startswith(("linux-image-", "linux-headers-")):
-            absent.append(package.name)
-        else:
-            stand_ins.append(
-                StandInPackage(
-                    package.name,
-                    package.version,
-                    package.architecture,
-                    write_stand_in_control(package.stanza),
-                )
-            )
-    return tuple(wanted), tuple(stand_ins), absent
-
-
-def _system_size(mounts: tuple[Mount, ...]) -> int:
-    """The root file system's size, rounded up to a GiB, at least 8 GiB (thin)."""
-    root = next((mount for mount in mounts if mount.target == "/"), None)
-    size = root.size_bytes if root else 0
-    return max(MIN_SYSTEM_BYTES, -(-size // GIB) * GIB)
-
-
-def _design_stand_ins(mounts: tuple[Mount, ...], gaps: list[Gap]) -> tuple[StandInDisk, ...]:
-    """A thin disk for each data file system of the mount table."""
-    system = ("/", "/boot", "/boot/efi")
-    disks: list[StandInDisk] = []
-    for mount in mounts:
-        if not mount.in_fstab or mount.target in system:
-            continue
-        if mount.fstype in ("tmpfs", "proc", "sysfs", "devpts", "none", "nfs", "nfs4", "cifs"):
-            if mount.fstype in ("nfs", "nfs4", "cifs"):
-                gaps.append(Gap(f"network share {mount.target}", "absent", "left out of the clone"))
-            continue
-        if mount.fstype not in STAND_IN_TYPES or not mount.uuid:
-            gaps.append(
-                Gap(f"data disk {mount.target}", "absent", f"no stand-in for {mount.fstype} yet")
-            )
-            continue
-        size = min(mount.size_bytes or GIB, MAX_STAND_IN_BYTES)
-        options = mount.options or "defaults"
-        spec = mount.fstab_spec or f"UUID={mount.uuid}"
-        line = f"{spec} {mount.target} {mount.fstype} {options} 0 2"
-        disks.append(StandInDisk(mount.target, mount.fstype, mount.uuid, mount.label, size, line))
-        gaps.append(
-            Gap(
-                f"data disk {mount.target}",
-                "approximated",
-                "empty stand-in with the same type, label and UUID; its data and size are not "
-                "rehearsed",
-            )
-        )
-    return tuple(disks)
-
-
-def _split_copy(survey: CleanSurvey) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+def _split_copy(
+    survey: CleanSurvey,
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...], tuple[str, ...]]:
+    """(laid over the clone, held back and why, those of them that are read instead)."""
     copied: list[str] = []
     held_back: list[tuple[str, str]] = []
     for entry in survey.entries:
@@ -268,7 +162,8 @@ def _split_copy(survey: CleanSurvey) -> tuple[tuple[str, ...], tuple[tuple[str, 
             held_back.append((entry.path, reason))
         else:
             copied.append(entry.path)
-    return tuple(copied), tuple(held_back)
+    merged = tuple(path for path, _ in held_back if path in MERGED)
+    return tuple(copied), tuple(held_back), merged
 
 
 def find_held_back(path: str) -> str:
@@ -291,18 +186,51 @@ def find_running_units(survey: CleanSurvey) -> tuple[str, ...]:
     )
 
 
+# Off on production, but the clone cannot do without: its own link and console.
+_OWN_UNITS = ("systemd-networkd*", "systemd-network-generator*", "serial-getty@*", "forerun-*",
+              "first-boot-seed*", "systemd-udev*", "systemd-journald*", "dbus*")  # fmt: skip
+
+
+def find_disabled_units(survey: CleanSurvey) -> tuple[str, ...]:
+    """Units that somebody switched off: their packages would have them started."""
+    return tuple(
+        unit.name
+        for unit in survey.units
+        if unit.enabled == "disabled"
+        and not any(fnmatch.fnmatchcase(unit.name, pattern) for pattern in _OWN_UNITS)
+    )
+
+
+def find_stopped_units(survey: CleanSurvey) -> tuple[str, ...]:
+    """Units that are off and did not run when production was read."""
+    return tuple(
+        unit.name
+        for unit in survey.units
+        if unit.enabled in ("disabled", "masked")
+        and unit.active == "inactive"
+        and unit.name.endswith((".service", ".socket", ".timer", ".path"))
+        and "@." not in unit.name
+        and not any(fnmatch.fnmatchcase(unit.name, pattern) for pattern in _OWN_UNITS)
+    )
+
+
 def _note_standing_gaps(
-    survey: CleanSurvey, held_back: tuple[tuple[str, str], ...], gaps: list[Gap]
+    survey: CleanSurvey,
+    held_back: tuple[tuple[str, str], ...],
+    merged: tuple[str, ...],
+    gaps: list[Gap],
 ) -> None:
-    reasons = sorted({reason for _, reason in held_back})
+    reasons = sorted({reason for path, reason in held_back if path not in merged})
     if held_back:
         gaps.append(
             Gap(
                 "configuration files",
                 "approximated",
-                f"{len(held_back)} files held back: {'; '.join(reasons)}",
+                f"{len(held_back)} files held back, {len(merged)} of them read for what they "
+                f"say: {'; '.join(reasons)}",
             )
         )
+    known = "/etc/passwd" in merged and "/etc/group" in merged
     gaps.extend(
         (
             Gap(
@@ -317,17 +245,18 @@ def _note_standing_gaps(
                 "a real machine's firmware can take minutes",
             ),
             Gap(
-                "network interfaces",
-                "absent",
-                "one sealed virtual link; names are not production's",
+                "users and groups",
+                "approximated" if known else "absent",
+                "names, numbers, homes and shells as on production; passwords are stand-ins and "
+                "homes are empty"
+                if known
+                else "the account files were not read: only those that packages make",
             ),
             Gap(
-                "name service, mail, time and directory peers",
-                "absent",
-                "nothing answers on the sealed link",
+                "units",
+                "approximated",
+                "on, off or masked as on production; the clone's own link and console are on",
             ),
-            Gap("users' data and load", "absent", "never copied; the clone was idle"),
-            Gap("users and groups", "absent", "only those that packages make"),
             Gap(
                 "access",
                 "approximated",

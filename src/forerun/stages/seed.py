@@ -12,6 +12,7 @@ import tarfile
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import yaml
 
@@ -20,21 +21,29 @@ from forerun.model.blueprint import Blueprint
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.ports.guest import GUARD_FILE
 from forerun.ports.ssh import make_key_pair
+from forerun.stages.account_numbers import NUMBER_ACCOUNTS
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import INSTANCE_FILE, READER, SEED_SCRIPT, write_network_file
+from forerun.stages.seed_disks import (
+    NOT_MADE,
+    SAMPLES_NAME,
+    SAMPLES_PROGRAM,
+    STAND_INS_NAME,
+    quote,
+    write_stand_ins,
+)
+from forerun.stages.seed_network import find_names, write_hosts, write_link_files
 
 ACCESS_FOLDER = "/etc/forerun"
 GATEWAY_PORT = 29480
 PROXY_FILE = "/etc/apt/apt.conf.d/00forerun-gateway"
 COPY_NAME = "copy.tar"
+MERGED_NAME = "merged.tar"
+ACCOUNTS_NAME = "accounts.pl"
 ACCESS_NAME = "access.tar"
+SYSTEM_SERIAL = "forerun-system"
 ACCESS_UNIT = "forerun-access.service"
 
-# hosts(5), as Debian's installer writes it.
-_HOSTS = """127.0.0.1 localhost
-127.0.1.1 {name}
-::1 localhost ip6-localhost ip6-loopback
-"""
 _SEALED_ADDRESS = f"{GUEST_ADDRESS}/24"
 _SSHD_CONFIG = f"""Port {ACCESS_PORT}
 HostKey {ACCESS_FOLDER}/host_key
@@ -89,15 +98,68 @@ def make_keys() -> Keys:
 def write_seed_files(
     blueprint: Blueprint, keys: Keys, *, instance: str, mac: str, copy: bytes
 ) -> dict[str, bytes]:
-    """The files of the seed image: name to content."""
+    """The files of the seed image: name to content. `copy` holds what `list_taken` names."""
+    merged: dict[str, bytes] = {}
+    if blueprint.merged_paths:
+        laid, read = _part_copy(copy, frozenset(blueprint.merged_paths))
+        merged = {MERGED_NAME: read, ACCOUNTS_NAME: NUMBER_ACCOUNTS.encode("utf-8")}
+        hosts = _read_members(io.BytesIO(read), {"/etc/hosts"}).get("/etc/hosts", b"")
+        table, names = hosts.decode("utf-8", "replace"), find_names(copy)
+        copy = laid
+    else:
+        table, names = "", ()
+    own_hosts = write_hosts(blueprint.hostname, blueprint.links, table, names)
+    made = {STAND_INS_NAME: write_stand_ins(blueprint).encode("utf-8")}
+    if blueprint.samples:
+        made[SAMPLES_NAME] = SAMPLES_PROGRAM.encode("utf-8")
     return {
         INSTANCE_FILE: _dump({"instance-id": instance, "local-hostname": blueprint.hostname}),
         "user-data": b"#cloud-config\n" + _dump(_USER_DATA),
         "network-config": _dump(_network_config(mac)),
         SEED_SCRIPT: _write_seed_script(blueprint).encode("utf-8"),
         COPY_NAME: copy,
-        ACCESS_NAME: _pack_access(blueprint, keys, mac),
+        ACCESS_NAME: _pack_access(blueprint, keys, mac, own_hosts),
+        **merged,
+        **(made if _has_stand_ins(blueprint) else {}),
     }
+
+
+def list_taken(blueprint: Blueprint) -> tuple[str, ...]:
+    """The paths of the copy that a clone's seed needs, laid over it or read."""
+    return (*blueprint.copy_paths, *blueprint.merged_paths)
+
+
+def _has_stand_ins(blueprint: Blueprint) -> bool:
+    return bool(
+        blueprint.stand_ins
+        or blueprint.table_lines
+        or blueprint.swap_files
+        or blueprint.samples
+        or blueprint.merged_paths
+    )
+
+
+def _part_copy(copy: bytes, merged: frozenset[str]) -> tuple[bytes, bytes]:
+    """(what is laid over the clone, what is read), as tars; names relative to the root."""
+    laid, read = io.BytesIO(), io.BytesIO()
+    with (
+        tarfile.open(fileobj=io.BytesIO(copy)) as archive,
+        tarfile.open(fileobj=laid, mode="w", format=tarfile.PAX_FORMAT) as over,
+        tarfile.open(fileobj=read, mode="w", format=tarfile.PAX_FORMAT) as aside,
+    ):
+        for member in archive:
+            path = _find_path(member)
+            stream = archive.extractfile(member) if member.isreg() else None
+            if path in merged:
+                member.name = path.lstrip("/")
+                aside.addfile(member, stream)
+            else:
+                over.addfile(member, stream)
+    return laid.getvalue(), read.getvalue()
+
+
+def _find_path(member: tarfile.TarInfo) -> str:
+    return "/" + member.name.removeprefix("./").lstrip("/")
 
 
 def _dump(value: object) -> bytes:
@@ -129,7 +191,7 @@ def _network_config(mac: str) -> dict[str, object]:
     }
 
 
-def _pack_access(blueprint: Blueprint, keys: Keys, mac: str) -> bytes:
+def _pack_access(blueprint: Blueprint, keys: Keys, mac: str, hosts: str) -> bytes:
     """forerun's own files on the clone, as a tar to unpack over /."""
     files = {
         f"{ACCESS_FOLDER}/sshd_config": (_SSHD_CONFIG, 0o600),
@@ -143,12 +205,15 @@ def _pack_access(blueprint: Blueprint, keys: Keys, mac: str) -> bytes:
         ),
         PROXY_FILE: (f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n', 0o644),
         "/etc/hostname": (f"{blueprint.hostname}\n", 0o644),
-        "/etc/hosts": (_HOSTS.format(name=blueprint.hostname), 0o644),
+        "/etc/hosts": (hosts, 0o644),
         "/etc/motd": (
             "THIS IS A CLONE, made by forerun for a rehearsal. Not production.\n",
             0o644,
         ),
+        **{path: (text, 0o644) for path, text in write_link_files(blueprint.links).items()},
     }
+    if blueprint.loader.links:
+        files["/etc/udev/rules.d/61-forerun-disk.rules"] = (_write_disk_rules(blueprint), 0o644)
     out = io.BytesIO()
     with tarfile.open(fileobj=out, mode="w", format=tarfile.PAX_FORMAT) as tar:
         for path, (text, mode) in files.items():
@@ -160,25 +225,50 @@ def _pack_access(blueprint: Blueprint, keys: Keys, mac: str) -> bytes:
     return out.getvalue()
 
 
+def _write_disk_rules(blueprint: Blueprint) -> str:
+    """udev(7): production's paths to the boot loader's disk, partitions included."""
+    serial = blueprint.loader.serial or SYSTEM_SERIAL
+    lines = []
+    for link in blueprint.loader.links:
+        joint = "-part" if link.startswith("disk/") else ""
+        lines += [
+            'SUBSYSTEM=="block", ENV{DEVTYPE}=="disk", '
+            f'ATTR{{serial}}=="{serial}", SYMLINK+="{link}"',
+            'SUBSYSTEM=="block", ENV{DEVTYPE}=="partition", '
+            f'ATTRS{{serial}}=="{serial}", SYMLINK+="{link}{joint}%n"',
+        ]
+    return "\n".join(lines) + "\n"
+
+
+_MERGE = "/run/forerun-merge"
+
+
 def _write_seed_script(blueprint: Blueprint) -> str:
-    """Early in the first boot, as root: the sanitised copy over /, data mounts into
-    fstab, forerun's access. $1 is the folder of the seed."""
-    lines = [
-        f'tar -C / -xpf "$1/{COPY_NAME}" --keep-directory-symlink || exit 1',
+    """Early in the first boot, as root: accounts, the sanitised copy over /, stand-ins and
+    the mount table, forerun's access. $1 is the folder of the seed."""
+    lines = [f"umask 022; mkdir -p -m 700 {_MERGE}"]
+    numbers = ""
+    if blueprint.merged_paths:
+        # Numbers of files are production's once its accounts are: names may not be there yet.
+        lines.append(f'(cd {_MERGE} && tar -xpf "$1/{MERGED_NAME}" --numeric-owner) || exit 1')
+        lines.append(
+            f'perl "$1/{ACCOUNTS_NAME}" {_MERGE}/etc || echo "not made: accounts" >> {NOT_MADE}'
+        )
+        numbers = " --numeric-owner" if "/etc/passwd" in blueprint.merged_paths else ""
+    lines += [
+        f'tar -C / -xpf "$1/{COPY_NAME}" --keep-directory-symlink{numbers} || exit 1',
         f'tar -C / -xpf "$1/{ACCESS_NAME}" --keep-directory-symlink || exit 1',
         "hostname -F /etc/hostname",
         "[ -e /etc/ssh/ssh_host_ed25519_key ] ||"
         " ssh-keygen -q -t ed25519 -N '' -f /etc/ssh/ssh_host_ed25519_key",
     ]
-    for disk in blueprint.stand_ins:
-        if disk.fstype != "swap":
-            lines.append(f"mkdir -p {_quote(disk.target)}")
-        lines.append(
-            f"grep -qF {_quote(disk.uuid)} /etc/fstab || "
-            f"printf '%s\\n' {_quote(disk.fstab_line)} >> /etc/fstab"
-        )
+    if _has_stand_ins(blueprint):
+        lines.append(f'sh "$1/{STAND_INS_NAME}" {_MERGE}')
+    lines += _write_units_off(blueprint)
+    lines += _write_loader(blueprint)
     wants = "/etc/systemd/system/multi-user.target.wants"
     lines += [
+        f"rm -rf {_MERGE}",
         # sshd without PAM refuses a locked account, also with a key (sshd(8), LOGIN PROCESS)
         "usermod -p '*' root",
         f"mkdir -p {wants} && ln -sf ../{ACCESS_UNIT} {wants}/{ACCESS_UNIT}",
@@ -191,8 +281,31 @@ def _write_seed_script(blueprint: Blueprint) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _quote(text: str) -> str:
-    return "'" + text.replace("'", "'\\''") + "'"
+def _write_units_off(blueprint: Blueprint) -> list[str]:
+    """systemd.unit(5): what `systemctl disable` removes, for all units at once."""
+    if not blueprint.disable_units:
+        return []
+    wanted = " ".join(
+        f"*.wants/{quote(unit)} *.requires/{quote(unit)}" for unit in blueprint.disable_units
+    )
+    aliases = " -o ".join(f"-lname {quote(f'*/{unit}')}" for unit in blueprint.disable_units)
+    return [
+        f"(cd /etc/systemd/system && rm -f {wanted}"
+        f" && find . -maxdepth 1 -type l '(' {aliases} ')' -exec rm -f '{{}}' +)"
+    ]
+
+
+def _write_loader(blueprint: Blueprint) -> list[str]:
+    lines = []
+    answers = "".join(
+        f"{owner} {question} multiselect {value}\n"
+        for owner, question, value in blueprint.loader.answers
+    )
+    if answers:
+        lines.append(f"printf '%s' {quote(answers)} | debconf-set-selections")
+    if blueprint.loader.links:
+        lines.append("udevadm control --reload && udevadm trigger --subsystem-match=block")
+    return lines
 
 
 def filter_copy(source: Path, wanted: Collection[str]) -> bytes:
@@ -219,18 +332,40 @@ def filter_copy(source: Path, wanted: Collection[str]) -> bytes:
     return out.getvalue()
 
 
+def read_files(source: Path, wanted: Collection[str]) -> dict[str, bytes]:
+    """Path to content of some regular files of a sanitised copy."""
+    if not wanted:
+        return {}
+    with source.open("rb") as stream:
+        return _read_members(stream, wanted)
+
+
+def _read_members(stream: BinaryIO, wanted: Collection[str]) -> dict[str, bytes]:
+    found: dict[str, bytes] = {}
+    with tarfile.open(fileobj=stream) as archive:
+        for member in archive:
+            path = _find_path(member)
+            content = archive.extractfile(member) if member.isreg() and path in wanted else None
+            if content is not None:
+                found[path] = content.read()
+    return found
+
+
 def write_settle_script(blueprint: Blueprint) -> str:
     """After the first boot: wait for its end, then see to it that everything of
     production's is in use. Each line printed is something that is not."""
-    units = " ".join(_quote(unit) for unit in blueprint.enable_units)
+    units = " ".join(quote(unit) for unit in blueprint.enable_units)
+    stopped = " ".join(quote(unit) for unit in blueprint.stop_units)
+    stop = f"systemctl stop {stopped} 2>/dev/null\n" if stopped else ""
     return f"""cd /etc/apt
 for file in sources.list sources.list.d/*.list sources.list.d/*.sources; do
   [ ! -f "$file" ] || sed -i 's#https://#http://#g' "$file"
 done
 timeout 300 systemctl is-system-running --wait >/dev/null 2>&1
+[ ! -r {NOT_MADE} ] || cat {NOT_MADE}
 mount -a || true
 sysctl --quiet --system || true
-for unit in {units}; do
+{stop}for unit in {units}; do
   systemctl is-active --quiet "$unit" && continue
   systemctl cat "$unit" >/dev/null 2>&1 || continue
   systemctl start "$unit" || echo "not started: $unit"

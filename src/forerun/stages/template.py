@@ -8,6 +8,7 @@ boot loader, which the guest writes only once), `disk.qcow2` (the result).
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import os
@@ -21,7 +22,7 @@ from functools import cmp_to_key
 from pathlib import Path
 
 from forerun.distro.debian import compare_versions
-from forerun.errors import CommandFailed, NotFound, TemplateDamaged, TemplateFailed
+from forerun.errors import CommandFailed, NotFound, TemplateFailed
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import DomainDisk, DomainPlan, TemplateInfo, TemplateRecipe
 from forerun.ports.clock import Clock, format_instant
@@ -30,13 +31,26 @@ from forerun.ports.disks import MIB, Disks, digest_file
 from forerun.ports.domain_xml import write_domain_xml
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.store import PART, Store, dump_record, write_durably
+from forerun.stages.template_check import verify_template
 from forerun.stages.template_scripts import (
     EMULATED_WORDS,
     FILL_DISK,
     LOADER_MARK,
     list_mmdebstrap,
+    name_key,
     write_customise_script,
 )
+
+__all__ = [
+    "LOADER_TIME_S",
+    "Workshop",
+    "build_template",
+    "digest_recipe",
+    "find_template",
+    "read_installed",
+    "remove_template",
+    "verify_template",
+]
 
 LOADER_TIME_S = 420.0
 
@@ -72,27 +86,6 @@ def find_template(store: Store, template_id: str) -> TemplateInfo:
         found=", ".join(info.id for info in store.find_templates()) or "no templates",
         hint="`forerun template list` shows them.",
     )
-
-
-def verify_template(store: Store, info: TemplateInfo, disks: Disks) -> None:
-    """Compare the disk with its recorded digest; TemplateDamaged when it differs."""
-    disk = store.template_disk(info.id)
-    if not disk.is_file():
-        raise TemplateDamaged(
-            "The template's disk is missing.",
-            where=str(disk),
-            hint=f"`forerun template remove {info.id}`, then build it again.",
-        )
-    found = digest_file(disk)
-    if found != info.digest:
-        raise TemplateDamaged(
-            f"The template {info.id} was altered after it was built.",
-            where=str(disk),
-            wanted=f"sha256 {info.digest}",
-            found=f"sha256 {found}",
-            hint=f"`forerun template remove {info.id}`, then build it again.",
-        )
-    disks.check_image(disk)
 
 
 def build_template(recipe: TemplateRecipe, shop: Workshop) -> TemplateInfo:
@@ -156,6 +149,7 @@ class _Build:
         customise.chmod(0o755)
         stand_ins = self.aside / "stand-ins"
         self._make_stand_ins(stand_ins)
+        keys = self._write_keys()
         argv = list_mmdebstrap(
             self.recipe,
             target=target,
@@ -163,6 +157,7 @@ class _Build:
             customise=customise,
             stand_ins=stand_ins,
             proxy_port=self.shop.proxy_port,
+            keys=keys,
         )
         try:
             self.shop.command.run(argv, timeout_s=3600, log=self.log)
@@ -173,6 +168,19 @@ class _Build:
                 found=_last_errors(self.log) or problem.found,
                 hint="Run the command again to go on; `forerun lab` checks the archive.",
             ) from problem
+
+    def _write_keys(self) -> Path | None:
+        """Third parties' keyrings, where the package tool's own user can read them."""
+        signed = [source for source in self.recipe.sources if source.key]
+        if not signed:
+            return None
+        folder = self.aside / "keys"
+        folder.mkdir(mode=0o755, exist_ok=True)
+        for source in signed:
+            file = folder / name_key(source)
+            file.write_bytes(base64.b64decode(source.key))
+            file.chmod(0o644)
+        return folder
 
     def _make_stand_ins(self, folder: Path) -> None:
         folder.mkdir(exist_ok=True)

@@ -3,9 +3,12 @@ scripts that run inside the new tree. Pure text."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from pathlib import Path
 
-from forerun.model.blueprint import TemplateRecipe
+from forerun.model.blueprint import RecipeSource, TemplateRecipe
+from forerun.stages.account_numbers import IDS_ONLY, NUMBER_ACCOUNTS, write_ids_files
 from forerun.stages.first_boot import READER, READER_PATH, READER_UNIT, UNIT
 
 LOADER_MARK = "forerun: boot loader written"
@@ -71,8 +74,10 @@ def list_mmdebstrap(
     customise: Path,
     stand_ins: Path,
     proxy_port: int,
+    keys: Path | None = None,
 ) -> list[str]:
-    """The package tool's argument list: a tar of the tree goes to `target`."""
+    """The package tool's argument list: a tar of the tree goes to `target`. `keys` is the
+    folder with third parties' keyrings, named by `name_key`."""
     argv = [
         "mmdebstrap",
         "--variant=apt",
@@ -91,17 +96,31 @@ def list_mmdebstrap(
         recipe.codename,
         str(target),
     ]
-    argv.extend(
-        f"deb {source.uri} {source.suite} {' '.join(source.components)}"
-        for source in recipe.sources
-    )
+    argv.extend(_write_source(source, keys) for source in recipe.sources)
     return argv
+
+
+def name_key(source: RecipeSource) -> str:
+    """A file name for a third party's keyring: apt tells its two formats apart by the
+    ending (apt-secure(8))."""
+    content = base64.b64decode(source.key)
+    ending = "asc" if content.startswith(b"-----BEGIN") else "gpg"
+    return f"{hashlib.sha256(content).hexdigest()[:16]}.{ending}"
+
+
+def _write_source(source: RecipeSource, keys: Path | None) -> str:
+    """One-line form of sources.list(5); without `signed-by` the lab host's own keyrings
+    check the archive."""
+    checked = f"[signed-by={keys}/{name_key(source)}] " if source.key and keys else ""
+    return f"deb {checked}{source.uri} {source.suite} {' '.join(source.components)}".rstrip()
 
 
 def write_customise_script(recipe: TemplateRecipe) -> str:
     """Runs in the new tree after all packages are in."""
     automatic = [package.name for package in recipe.packages if package.automatic]
+    automatic += [package.name for package in recipe.stand_ins if package.automatic]
     held = [package.name for package in recipe.packages if package.held]
+    held += [package.name for package in recipe.stand_ins if package.held]
     lines = [
         "set -eu",
         "export DEBIAN_FRONTEND=noninteractive LC_ALL=C.UTF-8",
@@ -134,8 +153,25 @@ def write_customise_script(recipe: TemplateRecipe) -> str:
         lines.append(f"apt-mark auto {' '.join(automatic)} >/dev/null")
     if held:
         lines.append(f"apt-mark hold {' '.join(held)} >/dev/null")
+    lines += _write_numbering(recipe)
     lines.append("rm -f /tmp/customise.sh")
     return "\n".join(lines) + "\n"
+
+
+def _write_numbering(recipe: TemplateRecipe) -> list[str]:
+    """System users and groups get production's numbers once all packages are in: made
+    beforehand, they would lack what the packages' own scripts do when they make them."""
+    if not recipe.ids:
+        return []
+    users, groups = write_ids_files(recipe.ids)
+    return [
+        "mkdir -p /tmp/numbers",
+        f"cat > /tmp/numbers/passwd <<'END'\n{users}END",
+        f"cat > /tmp/numbers/group <<'END'\n{groups}END",
+        f"cat > /tmp/numbers/program <<'END'\n{NUMBER_ACCOUNTS}END",
+        f"perl /tmp/numbers/program /tmp/numbers '' {IDS_ONLY}",
+        "rm -rf /tmp/numbers",
+    ]
 
 
 # Where production has cloud-init, the clone has it too: it is kept to what a seed needs,

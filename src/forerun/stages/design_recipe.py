@@ -1,0 +1,235 @@
+"""What a fitted template is made of: archives, packages, numbers of accounts. Pure.
+
+Nothing that differs between two surveys of the same server may get in: each would cost a
+new template.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator, Mapping
+from urllib.parse import urlsplit
+
+from forerun.model.blueprint import (
+    AllowedArchive,
+    Gap,
+    PinnedPackage,
+    RecipeSource,
+    StandInPackage,
+    SystemId,
+    TemplateRecipe,
+)
+from forerun.model.profile import Profile
+from forerun.model.survey import ArchiveSource, CleanSurvey, Mount, Package
+from forerun.stages.template_scripts import write_stand_in_control
+
+GIB = 1024**3
+MIN_SYSTEM_BYTES = 8 * GIB
+# Debian Policy 9.2.2: 100 to 999 are given out as packages are installed.
+_DRAWN = range(100, 1000)
+_OWN_ORIGIN = "Debian"
+
+
+def design_recipe(
+    survey: CleanSurvey, profile: Profile, keys: Mapping[str, bytes], gaps: list[Gap]
+) -> TemplateRecipe:
+    """The recipe of the fitted template; what it leaves out is added to `gaps`."""
+    sources, refused = _choose_sources(survey, profile, keys)
+    if refused:
+        gaps.append(
+            Gap(
+                "third-party archives",
+                "absent",
+                f"{', '.join(dict.fromkeys(refused))}: no key to check them with is in the "
+                "copy, so their packages are stand-ins without content",
+            )
+        )
+    wanted, stand_ins, absent = _split_packages(survey.packages, third_party=not refused)
+    _note_packages(wanted, stand_ins, absent, gaps)
+    return TemplateRecipe(
+        family=survey.release.family,
+        codename=survey.release.codename,
+        architecture=survey.machine.architecture,
+        boot_mode=survey.machine.boot_mode,
+        size_bytes=_system_size(survey.mounts),
+        sources=tuple(dict.fromkeys(sources)),
+        packages=wanted,
+        stand_ins=stand_ins,
+        variant="fitted",
+        ids=_list_ids(survey),
+    )
+
+
+def _choose_sources(
+    survey: CleanSurvey, profile: Profile, keys: Mapping[str, bytes]
+) -> tuple[list[RecipeSource], list[str]]:
+    """(archives to build from, third-party ones that cannot be checked)."""
+    own_suites = {old for old, _ in profile.sources.suites}
+    sources: list[RecipeSource] = []
+    refused: list[str] = []
+    for source, uri, suite in _list_archives(survey):
+        if suite in own_suites:
+            sources.append(RecipeSource(through_gateway(uri), suite, source.components))
+        elif _is_of(suite, own_suites):
+            continue  # a further suite of the distribution's own: its packages come nearest
+        elif key := keys.get(source.signed_by, b""):
+            text = base64.b64encode(key).decode("ascii")
+            sources.append(RecipeSource(through_gateway(uri), suite, source.components, text))
+        else:
+            refused.append(f"{urlsplit(uri).hostname} {suite}")
+    return sources, refused
+
+
+def _list_archives(survey: CleanSurvey) -> Iterator[tuple[ArchiveSource, str, str]]:
+    for source in survey.sources:
+        if not source.enabled or "deb" not in source.types:
+            continue
+        for uri in source.uris:
+            if uri.startswith(("http://", "https://")):  # discs and folders are out of reach
+                yield from ((source, uri, suite) for suite in source.suites)
+
+
+def _is_of(suite: str, own_suites: set[str]) -> bool:
+    """`bookworm-backports` beside `bookworm`."""
+    return any(suite.startswith(f"{own}-") for own in own_suites)
+
+
+def list_key_files(survey: CleanSurvey) -> tuple[str, ...]:
+    """Files of the copy that archives are checked with, as `design_clone` wants them."""
+    copied = {entry.path for entry in survey.entries if entry.kind == "file"}
+    named = (source.signed_by for source in survey.sources if source.enabled)
+    return tuple(dict.fromkeys(path for path in named if path in copied))
+
+
+def _note_packages(
+    wanted: tuple[PinnedPackage, ...],
+    stand_ins: tuple[StandInPackage, ...],
+    absent: list[str],
+    gaps: list[Gap],
+) -> None:
+    if stand_ins:
+        names = ", ".join(package.name for package in stand_ins)
+        gaps.append(
+            Gap(
+                "packages no archive offers",
+                "approximated",
+                f"{names}: same name, version and relations, no content; what they do at "
+                "run time and in their scripts is not rehearsed",
+            )
+        )
+    if absent:
+        gaps.append(Gap("old kernels no archive offers", "absent", ", ".join(absent)))
+    gaps.append(
+        Gap(
+            "packages",
+            "approximated",
+            f"{len(wanted)} packages at production's version where the archive still has it, "
+            "else at the nearest",
+        )
+    )
+
+
+def _split_packages(
+    packages: tuple[Package, ...], *, third_party: bool
+) -> tuple[tuple[PinnedPackage, ...], tuple[StandInPackage, ...], list[str]]:
+    wanted: list[PinnedPackage] = []
+    stand_ins: list[StandInPackage] = []
+    absent: list[str] = []
+    for package in packages:
+        if not package.state.startswith(("ii", "hi")):
+            continue
+        foreign = bool(package.origin) and not package.origin.startswith(_OWN_ORIGIN)
+        stanza = package.stanza
+        if foreign and not third_party and not stanza:
+            stanza = _write_stanza(package)
+        elif package.candidate:
+            stanza = ""
+        if not stanza:
+            wanted.append(
+                PinnedPackage(
+                    package.name,
+                    package.version,
+                    package.architecture,
+                    package.automatic,
+                    package.held,
+                )
+            )
+        elif package.name.startswith(("linux-image-", "linux-headers-")):
+            absent.append(package.name)
+        else:
+            stand_ins.append(
+                StandInPackage(
+                    package.name,
+                    package.version,
+                    package.architecture,
+                    write_stand_in_control(stanza),
+                    package.automatic,
+                    package.held,
+                )
+            )
+    return tuple(wanted), tuple(stand_ins), absent
+
+
+def _write_stanza(package: Package) -> str:
+    """A control stanza of what the survey kept (Debian Policy 5.3)."""
+    fields = [
+        ("Package", package.name.partition(":")[0]),
+        ("Version", package.version),
+        ("Architecture", package.architecture),
+        *((name, value.replace("\n", " ")) for name, value in package.relations),
+    ]
+    return "".join(f"{name}: {value}\n" for name, value in fields)
+
+
+def _list_ids(survey: CleanSurvey) -> tuple[SystemId, ...]:
+    """Numbers that packages draw at installation; those below 100 are the same everywhere
+    (Debian Policy 9.2.2), those from 1000 belong to people and come with each clone."""
+    users = [
+        SystemId(account.name, account.number, account.group)
+        for account in survey.system.accounts
+        if account.number in _DRAWN
+    ]
+    groups = [
+        SystemId(group.name, group.number)
+        for group in survey.system.groups
+        if group.number in _DRAWN
+    ]
+    return (*sorted(users, key=lambda i: i.name), *sorted(groups, key=lambda i: i.name))
+
+
+def _system_size(mounts: tuple[Mount, ...]) -> int:
+    """The root file system's size, rounded up to a GiB, at least 8 GiB (thin)."""
+    root = next((mount for mount in mounts if mount.target == "/"), None)
+    size = root.size_bytes if root else 0
+    return max(MIN_SYSTEM_BYTES, -(-size // GIB) * GIB)
+
+
+def list_allowed(sources: tuple[ArchiveSource, ...]) -> tuple[AllowedArchive, ...]:
+    """The gateway's allow-list: exactly the archives that production uses."""
+    allowed: dict[tuple[str, str, int, str], AllowedArchive] = {}
+    for source in sources:
+        if not source.enabled:
+            continue
+        for uri in source.uris:
+            parts = urlsplit(uri)
+            if parts.scheme not in ("http", "https") or not parts.hostname:
+                continue
+            port = parts.port or (443 if parts.scheme == "https" else 80)
+            key = (parts.scheme, parts.hostname, port, parts.path.rstrip("/") or "/")
+            allowed[key] = AllowedArchive(*key)
+    return tuple(allowed.values())
+
+
+def list_recipe_archives(recipe: TemplateRecipe) -> tuple[AllowedArchive, ...]:
+    """The allow-list for building one template."""
+    entries = (
+        ArchiveSource("", 0, ("deb",), (source.uri,), (source.suite,), source.components)
+        for source in recipe.sources
+    )
+    return list_allowed(tuple(entries))
+
+
+def through_gateway(uri: str) -> str:
+    """A clone speaks plain HTTP to the gateway, which asks by https where production
+    does."""
+    return "http://" + uri.split("://", 1)[-1].rstrip("/")
