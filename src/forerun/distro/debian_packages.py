@@ -13,7 +13,7 @@ import io
 import lzma
 import re
 import tarfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import IO, BinaryIO, cast
 
@@ -136,17 +136,15 @@ def _open_part(package: DebFile, part: str, cap: int) -> tarfile.TarFile:
     name = next(n for n in package.getnames() if n == f"{part}.tar" or n.startswith(f"{part}.tar."))
     member = cast("IO[bytes]", package.getmember(name))
     kind = name.rpartition(".")[2]
-    inner: IO[bytes]
-    if kind == "xz":
-        inner = lzma.open(member)
-    elif kind == "gz":
-        inner = cast("IO[bytes]", gzip.open(member))
-    elif kind == "bz2":
-        inner = bz2.open(member)
-    elif kind == "tar":
-        inner = member
-    else:  # Debian's own archive takes gz and xz only
+    openers: dict[str, Callable[[IO[bytes]], IO[bytes]]] = {
+        "xz": lzma.LZMAFile,
+        "gz": lambda stream: cast("IO[bytes]", gzip.GzipFile(fileobj=stream)),
+        "bz2": bz2.BZ2File,
+        "tar": lambda stream: stream,
+    }
+    if kind not in openers:  # Debian's own archive takes gz and xz only
         raise ValueError(f"its {part} part is compressed in a way that is not read: {kind}")
+    inner = openers[kind](member)
     return tarfile.open(fileobj=_Capped(inner, cap, part), mode="r|")
 
 

@@ -109,30 +109,30 @@ class _Reader:
         """Take the whole script."""
         words: list[str] = []
         chained = False
-        for token in _split_words(text):
-            if token in _SEPARATORS:
+        for word in _split_words(text):
+            if word in _SEPARATORS:
                 self._take(words, chained=chained)
-                chained = token in ("&&", "||") or (chained and token == "|")
-                self._separate(token, words)
+                chained = word in ("&&", "||") or (chained and word == "|")
+                self._separate(word, words)
                 words = []
             else:
-                words.append(token)
+                words.append(word)
         self._take(words, chained=chained)
 
-    def _separate(self, token: str, words: list[str]) -> None:
+    def _separate(self, mark: str, words: list[str]) -> None:
         block = self.blocks[-1] if self.blocks else None
         if block is not None and block.condition is not None:
-            block.condition.append(token)
-        if token in ("|", ")") and block is not None and block.arms is not None:
+            block.condition.append(mark)
+        if mark in ("|", ")") and block is not None and block.arms is not None:
             block.arms += words
-            if token == ")":
+            if mark == ")":
                 block.met = block.on_first and bool(_MET_ARMS & set(block.arms))
                 block.arms = None
-        elif token == ";;" and block is not None:
+        elif mark == ";;" and block is not None:
             block.met, block.arms = False, []
-        elif token == "{":
+        elif mark == "{":
             self.blocks.append(_Block("{", met=False))
-        elif token == "}" and block is not None and block.word == "{":
+        elif mark == "}" and block is not None and block.word == "{":
             self.blocks.pop()
 
     def _take(self, words: list[str], *, chained: bool) -> None:
@@ -278,7 +278,10 @@ def find_conffile_calls(calls: Iterable[ScriptCall]) -> tuple[ConffileCall, ...]
 
 
 _UCF_VALUED = frozenset(
-    "-s --src-dir --sum-file -P --package --state-dir --debconf-template --dest-dir".split()
+    (
+        *("-s", "--src-dir", "--sum-file", "-P", "--package"),
+        *("--state-dir", "--debconf-template", "--dest-dir"),
+    )
 )
 
 
