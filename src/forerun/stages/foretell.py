@@ -101,7 +101,7 @@ def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
             continue
         if row.state == "obsolete" and row.disk and is_same(row.shipped, row.disk):
             continue
-        doubt = _doubt_conffile(facts, row)
+        doubt = _doubt_conffile(facts, row, package.name)
         edit = "deleted here" if row.state == "missing" else "edited here"
         why = f"dpkg: {edit}, and {package.name} {package.version} brings another version"
         if package.name != row.package:
@@ -111,9 +111,11 @@ def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
         )
 
 
-def _doubt_conffile(facts: Facts, row: Conffile) -> str:
+def _doubt_conffile(facts: Facts, row: Conffile, taker: str) -> str:
     if row.state != "missing" and not row.disk:
         return "whether the edited file equals the new version is not known"
+    if row.state == "missing" and taker != row.package:  # seen with dpkg 1.21
+        return f"not when {row.package} is unpacked first, which drops the deleted file's record"
     if any(d.path == row.path and d.package != row.package for d in facts.survey.system.diversions):
         return "the path is diverted: dpkg compares the file it is diverted to"
     return ""
