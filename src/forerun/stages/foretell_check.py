@@ -15,13 +15,14 @@ from forerun.stages.foretell_losses import list_owned
 _QUESTIONS = ("conffile", "ucf", "debconf")
 # dpkg(1), src/main/configure.c: show_prompt.
 _CONFFILE = re.compile(r"Configuration file '(/[^']+)'")
-_CONFFILE_ASKS = re.compile(r"^\*\*\* (.+) \(Y/I/N/O/D/Z\) \[[^]]*\] \? ?$", re.MULTILINE)
+_CONFFILE_ASKS = re.compile(r"\*\*\* (.+) \(Y/I/N/O/D/Z\) \[[^]]*\] \?")
 # ucf's templates ucf/changeprompt and changeprompt_threeway; lines are wrapped.
 _UCF = re.compile(r"of configuration file (/\S+) is available")
 _UCF_ASKS = re.compile(r"What do you want to do about modified configuration file (\S+)\?")
 _HEADING = re.compile(r"^Configuring (\S+)$", re.MULTILINE)
 _PACKAGE_MANAGERS = ("apt", "apt-get", "aptitude")
-_DEBCONF = ("frontend", "dpkg-preconfigure", "whiptail", "dialog")
+# The kernel keeps 15 letters of a process's name (proc_pid_comm(5)).
+_DEBCONF = ("frontend", "dpkg-preconfigu", "dpkg-preconfigure", "whiptail", "dialog")
 _BESIDE = (".dpkg-bak", ".dpkg-old", ".dpkg-new", ".dpkg-dist", ".ucf-dist", ".ucf-old")
 
 
@@ -74,12 +75,14 @@ def read_prompt(
     """Which question a prompt is: `kind` as in `Foretold`, or "other" for what a program
     asked on the terminal by itself."""
     flat = " ".join(prompt.text.split())
-    asks = list(_CONFFILE_ASKS.finditer(prompt.text))
+    # Above it the answered questions of before may still stand.
+    last = prompt.text.strip().rpartition("\n")[2].strip()
+    asks = _CONFFILE_ASKS.fullmatch(last)
     if asks:
-        named = _CONFFILE.findall(prompt.text[: asks[-1].start()])
-        path = named[-1] if named else _find_by_name(asks[-1][1], "conffile", foretold)
+        named = _CONFFILE.findall(prompt.text)
+        path = named[-1] if named else _find_by_name(asks[1], "conffile", foretold)
         return _Met("conffile", path, _find_owner(path, contents))
-    ucf = _UCF_ASKS.findall(flat)
+    ucf = _UCF_ASKS.findall(last)
     if ucf:
         # A long path may be wrapped only at blanks, so it is whole; it may be cut off above.
         named = _UCF.findall(flat)
@@ -89,7 +92,6 @@ def read_prompt(
     question = _find_template(flat, contents, foretold)
     if question is not None and (prompt.process in _DEBCONF or heading):
         return question
-    last = prompt.text.strip().rpartition("\n")[2].strip()
     if prompt.process in _DEBCONF or heading:
         return _Met("debconf", last, heading[-1] if heading else "")
     return _Met("other", last, "")

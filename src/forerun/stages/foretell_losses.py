@@ -162,8 +162,8 @@ def _judge_edit(
     own = [package for package in contents if package.name == owner]
     if own and path not in _list_targets(contents) and not own[0].ucf_calls:
         why = (
-            f"{owner} {own[0].version} no longer brings this file: dpkg leaves the edited one "
-            "in place, marked obsolete, and nothing may read it"
+            f"{owner} {own[0].version} no longer brings this file: the edited one is left in "
+            "place, and nothing may read it"
         )
         return Foretold("obsolete", path, owner, why)
     return None
