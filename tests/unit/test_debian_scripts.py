@@ -30,6 +30,8 @@ def ucf(text: str, name: str = "postinst") -> list[tuple[str, str, bool]]:
         "ucf /usr/share/a \\\n    /etc/a",
         'FILE=/etc/a\nucf /usr/share/a "$FILE"',
         "NAME=a\nFILE=/etc/$NAME\nucf /usr/share/${NAME} ${FILE}",
+        "A=/usr/share/b\nA=/usr/share/a\nB=/etc/a\nucf $A $B",
+        'if [ "$1" = configure ]; then\n A=/etc/a\n LC_ALL=C ucf /usr/share/a $A\nfi',
         "for f in a; do\n  ucf /usr/share/$f /etc/$f\ndone",
         'if [ "$1" = "configure" ]; then\n ucf /usr/share/a /etc/a\nfi',
         "if [ $1 = configure ] ; then ucf /usr/share/a /etc/a; fi",
@@ -59,6 +61,8 @@ def test_a_literal_call_that_every_upgrade_makes_is_sure(text: str) -> None:
         "install_it() {\n  ucf /usr/share/a /etc/a\n}",
         "while read x; do ucf /usr/share/a /etc/a; done",
         "test -e /x || ucf /usr/share/a /etc/a",
+        "env $ucf_env ucf /usr/share/a /etc/a",  # as grub-pc does
+        "UCF_FORCE_CONFFOLD=1 ucf /usr/share/a /etc/a",
     ],
 )
 def test_a_call_under_a_condition_is_not_sure(text: str) -> None:
@@ -79,13 +83,15 @@ def test_after_a_condition_calls_are_sure_again() -> None:
     ("text", "target"),
     [
         ("new=$(mktemp)\nucf $new /etc/a", "/etc/a"),
-        ("A=1\nA=2\nucf /usr/share/a /etc/$A", "/etc/$A"),
+        ("A=1\nif [ -e /x ]; then A=2; fi\nucf /usr/share/a /etc/$A", "/etc/$A"),
+        ("if [ -e /x ]; then A=1; else ucf /usr/share/a /etc/$A; fi", "/etc/$A"),
         ('ucf "`mktemp`" /etc/a', "/etc/a"),
         ("for f in $LIST; do ucf /usr/share/$f /etc/$f; done", "/etc/$f"),
     ],
 )
 def test_a_word_that_cannot_be_resolved_is_not_sure(text: str, target: str) -> None:
-    """The output of a command, a variable with two values, a computed list."""
+    """The output of a command, a variable that a condition may have changed, a computed
+    list."""
     ((_, found, sure),) = ucf(text)
     assert (found, sure) == (target, False)
 

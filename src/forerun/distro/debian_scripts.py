@@ -11,7 +11,7 @@ import re
 import shlex
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import product
+from itertools import islice, product
 
 _COMMANDS = ("ucf", "dpkg-maintscript-helper", "db_input", "db_fset", "db_reset")
 _SEPARATORS = frozenset({";", ";;", "&", "&&", "||", "|", "(", ")", "{", "}", "()", "\n"})
@@ -93,6 +93,11 @@ class _Block:
     condition: list[str] | None = None
     on_first: bool = False
     arms: list[str] | None = None
+    branch: int = 0
+
+
+# Where a command stands: the open blocks and which part of each.
+_Place = tuple[tuple[int, int], ...]
 
 
 @dataclass(slots=True)
@@ -101,9 +106,9 @@ class _Reader:
 
     script: str
     blocks: list[_Block] = field(default_factory=list)
-    values: dict[str, list[str]] = field(default_factory=dict)
+    values: dict[str, tuple[str, _Place]] = field(default_factory=dict)
     loops: dict[str, list[str]] = field(default_factory=dict)
-    found: list[tuple[list[str], bool]] = field(default_factory=list)
+    found: list[tuple[tuple[str, ...], bool]] = field(default_factory=list)
 
     def read(self, text: str) -> None:
         """Take the whole script."""
@@ -130,6 +135,7 @@ class _Reader:
                 block.arms = None
         elif mark == ";;" and block is not None:
             block.met, block.arms = False, []
+            block.branch += 1
         elif mark == "{":
             self.blocks.append(_Block("{", met=False))
         elif mark == "}" and block is not None and block.word == "{":
@@ -152,21 +158,39 @@ class _Reader:
         if self.blocks and self.blocks[-1].condition is not None:
             self.blocks[-1].condition.extend(words)
         sure = not chained and all(block.met for block in self.blocks if block.condition is None)
-        assigned = _ASSIGNED.fullmatch(words[-1])
-        if assigned and len(words) <= 2 and (len(words) == 1 or words[0] in ("local", "export")):
-            self.values.setdefault(assigned[1], []).append(assigned[2])
-        name = words[0].rsplit("/", 1)[-1]
+        if words[0] in ("local", "export", "readonly") and len(words) == 2:
+            words = words[1:]
+        assigned = _ASSIGNED.fullmatch(words[0])
+        if assigned and len(words) == 1:
+            self.values[assigned[1]] = (_fill(assigned[2], self._find_values()), self._place())
+            return
+        words, plain = _drop_prefix(words)
+        name = words[0].rsplit("/", 1)[-1] if words else ""
         if name in _COMMANDS:
-            self.found.append(([name, *words[1:]], sure))
+            table = self._find_values()
+            filled = tuple(_fill(word, table) for word in (name, *words[1:]))
+            self.found.append((filled, sure and plain))
+
+    def _place(self) -> _Place:
+        return tuple((id(block), block.branch) for block in self.blocks)
+
+    def _find_values(self) -> dict[str, str]:
+        """The variables whose last assignment has been met on the way here."""
+        here = self._place()
+        return {
+            name: value
+            for name, (value, place) in self.values.items()
+            if here[: len(place)] == place
+        }
 
     def _open(self, word: str) -> None:
         block = self.blocks[-1] if self.blocks else None
         if word in ("if", "while", "until"):
             self.blocks.append(_Block(word, condition=[]))
-        elif word == "elif" and block is not None:
-            block.condition = []
-        elif word == "else" and block is not None:
+        elif word in ("elif", "else") and block is not None:
+            block.condition = [] if word == "elif" else None
             block.met = False
+            block.branch += 1
         elif word in ("then", "do") and block is not None and block.condition is not None:
             condition = " ".join(block.condition).strip(" ;\n")
             block.met = word == "then" and bool(_MET.fullmatch(condition))
@@ -188,33 +212,30 @@ class _Reader:
             for filled in self._expand(words):
                 yield ScriptCall(filled, self.script, sure)
 
-    def _expand(self, words: list[str]) -> Iterator[tuple[str, ...]]:
-        names = dict.fromkeys(
-            name for word in words for pair in _VARIABLE.findall(word) for name in pair if name
-        )
-        known = {name: self._find_values(name) for name in names}
-        chosen = {name: values for name, values in known.items() if values}
-        for count, combination in enumerate(product(*chosen.values())):
-            if count >= _MOST_EXPANDED:
-                return
+    def _expand(self, words: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+        names = {a or b for word in words for a, b in _VARIABLE.findall(word)}
+        chosen = {
+            name: values
+            for name, values in sorted(self.loops.items())
+            if name in names and not any(set("$`*?") & set(value) for value in values)
+        }
+        for combination in islice(product(*chosen.values()), _MOST_EXPANDED):
             table = dict(zip(chosen, combination, strict=True))
             yield tuple(_fill(word, table) for word in words)
 
-    def _find_values(self, name: str, depth: int = 0) -> list[str]:
-        looped = self.loops.get(name, [])
-        if looped and name not in self.values and not any(set("$`*?") & set(v) for v in looped):
-            return looped
-        values = list(dict.fromkeys(self.values.get(name, [])))
-        if looped or len(values) != 1 or depth > 4:
-            return []
-        inner = {a or b: self._find_values(a or b, depth + 1) for a, b in _findall(values[0])}
-        if any(len(found) != 1 for found in inner.values()):
-            return []
-        return [_fill(values[0], {key: found[0] for key, found in inner.items()})]
 
-
-def _findall(text: str) -> list[tuple[str, str]]:
-    return _VARIABLE.findall(text)
+def _drop_prefix(words: list[str]) -> tuple[list[str], bool]:
+    """A simple command without what may stand before its name (`A=b`, env(1)), and
+    whether that is known to change nothing."""
+    plain = True
+    for number, word in enumerate(words):
+        if _ASSIGNED.fullmatch(word):
+            plain = plain and not word.startswith("UCF_")
+        elif word.startswith("$") and "env" in words[:number]:
+            plain = False
+        elif word not in ("env", "command", "exec"):
+            return words[number:], plain
+    return [], plain
 
 
 def _fill(word: str, table: dict[str, str]) -> str:

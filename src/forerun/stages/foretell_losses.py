@@ -54,6 +54,9 @@ def find_helper_losses(survey: CleanSurvey, contents: Sequence[PackageContents])
     edited = {row.path: row for row in survey.conffiles if is_edited(row)}
     rows: list[Foretold] = []
     for package in contents:
+        # The scripts come first: dpkg finds nothing to remove where they moved a file.
+        for call in package.conffile_calls:
+            rows += _judge_call(survey, package, call, edited.values())
         for new in package.conffiles:
             row = edited.get(new.path)
             if new.remove and row is not None:
@@ -62,8 +65,6 @@ def find_helper_losses(survey: CleanSurvey, contents: Sequence[PackageContents])
                     f"(deb-conffiles(5)): the edited file becomes {new.path}.dpkg-old"
                 )
                 rows.append(Foretold("obsolete", new.path, package.name, why))
-        for call in package.conffile_calls:
-            rows += _judge_call(survey, package, call, edited.values())
     return rows
 
 
