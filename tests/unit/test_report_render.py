@@ -13,6 +13,7 @@ import pytest
 from markdown_it import MarkdownIt
 from pydantic import TypeAdapter
 
+from forerun.model.likeness import ForetellingCheck, Foretold, NotLookedAt
 from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
@@ -70,6 +71,9 @@ def make_hostile(run: RunRecord) -> RunRecord:
         seen=tuple(dataclasses.replace(s, title=HOSTILE, evidence=HOSTILE) for s in run.seen),
         kept_files=tuple(dataclasses.replace(k, path=HOSTILE) for k in run.kept_files),
         fidelity=tuple(dataclasses.replace(g, note=HOSTILE) for g in run.fidelity),
+        foretold=(Foretold("ucf", HOSTILE, HOSTILE, HOSTILE), Foretold("moved", "/a", "b", "c")),
+        foretelling=(ForetellingCheck("other", HOSTILE, HOSTILE, "not foretold", HOSTILE),),
+        not_looked_at=(NotLookedAt(HOSTILE, HOSTILE),),
     )
 
 
@@ -252,7 +256,7 @@ def test_markdown_has_every_section(shelf01: RunRecord) -> None:
     names = [name for _, name in titles[1:]]
     assert names[0] == "What the rehearsal saw"
     assert names[-1] == "Cautions"
-    assert len(names) == 16
+    assert len(names) == 17
 
 
 def test_every_form_says_whether_the_clone_was_sealed(shelf01: RunRecord) -> None:
@@ -297,7 +301,7 @@ def test_hostile_markdown_stays_text(shelf01: RunRecord, make: Any) -> None:
     assert "ordered_list_open" not in kinds
     assert not inline & {"link_open", "image", "code_inline", "html_inline", "em_open"}
     headings = [t for t in tokens if t.type == "heading_open"]
-    assert len(headings) == 17
+    assert len(headings) == 18
     assert all(char == "\n" or char.isprintable() for char in text)
 
 

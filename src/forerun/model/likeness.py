@@ -56,3 +56,29 @@ class ForetellingCheck:
     package: str
     result: str
     why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPackage:
+    """One package that the upgrade will unpack, as the package manager's own plan has it.
+
+    `url` is where the archive offers it, `digest` its SHA-256 in hexadecimal (from the
+    signed index), `replaces` the names in its Replaces field where they are known.
+    """
+
+    name: str
+    architecture: str
+    version: str
+    url: str
+    digest: str
+    size_bytes: int
+    replaces: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NotLookedAt:
+    """A package of the plan whose content was not read before the rehearsal, and why: of
+    its questions nothing was foretold."""
+
+    package: str
+    why: str

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
-from forerun.model.likeness import Agreement, ForetellingCheck, Foretold
+from forerun.model.likeness import Agreement, ForetellingCheck, Foretold, NotLookedAt
 
 RUN_SCHEMA = "forerun.run/1"
 
@@ -297,6 +297,7 @@ class RunRecord:
     agreements: tuple[Agreement, ...] = ()
     foretold: tuple[Foretold, ...] = ()
     foretelling: tuple[ForetellingCheck, ...] = ()
+    not_looked_at: tuple[NotLookedAt, ...] = ()
     seen: tuple[Seen, ...] = ()
     ways_tried: tuple[str, ...] = ()
     rate_limit_bits: int = 0

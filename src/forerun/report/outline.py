@@ -15,6 +15,7 @@ from forerun.report.changes import (
 )
 from forerun.report.download import account_download
 from forerun.report.figures import count_of, say_seconds
+from forerun.report.foretold import account_foretold
 from forerun.report.objections import CAUTIONS, NO_ESTIMATE, find_objections
 from forerun.report.outage import account_outages
 from forerun.report.plain import clean_record
@@ -81,6 +82,7 @@ def outline(record: RunRecord, *, earlier: Sequence[RunRecord] = ()) -> Report:
         reboots=reboots,
         packages=packages,
         prompts=order_prompts(run),
+        foretold=account_foretold(run),
         checks=checks,
         disk=find_peaks(run),
         findings=order_findings(run),

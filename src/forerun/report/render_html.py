@@ -22,6 +22,7 @@ from forerun.report.figures import (
     say_spread,
     say_tenths,
 )
+from forerun.report.foretold import LOSSES, QUESTIONS, SOURCE, list_rest, say_foretelling
 from forerun.report.sections import QUIET_CHANGES, Report
 from forerun.report.timetable import draw_outages, draw_steps, find_start, group_by_stage
 
@@ -78,5 +79,12 @@ def _environment() -> Environment:
     )
     environment.globals["count_of"] = count_of
     environment.globals["say_seal"] = say_seal
+    environment.globals.update(
+        losses=LOSSES,
+        questions=QUESTIONS,
+        foretold_source=SOURCE,
+        list_rest=list_rest,
+        say_foretelling=say_foretelling,
+    )
     environment.globals["quiet_changes"] = QUIET_CHANGES
     return environment

@@ -12,6 +12,7 @@ from typing import Any
 
 from forerun.model.observation import PromptMet, RunRecord
 from forerun.report.figures import known
+from forerun.report.foretold import document_foretold
 from forerun.report.sections import (
     ByteCount,
     CheckPair,
@@ -44,6 +45,7 @@ def build_document(report: Report) -> Json:
         "run": _run(report),
         "lab": _lab(report),
         "measured": _measured(report),
+        "foretold": document_foretold(report.foretold),
         "fidelity": [
             {"subject": g.subject, "state": g.state, "note": g.note} for g in report.record.fidelity
         ],

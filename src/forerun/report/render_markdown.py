@@ -16,6 +16,7 @@ from forerun.report.figures import (
     say_spread,
     say_tenths,
 )
+from forerun.report.foretold import mark_down_foretold
 from forerun.report.markdown import escape, fence, listed, table
 from forerun.report.outage import say_outage
 from forerun.report.sections import RebootAccount, Report
@@ -32,6 +33,7 @@ def render_markdown(report: Report) -> str:
         _steps(report),
         _checks(report),
         _prompts(report),
+        mark_down_foretold(report.foretold),
         _reboots(report),
         _download(report),
         _packages(report),

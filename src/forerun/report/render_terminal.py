@@ -9,6 +9,7 @@ from typing import TextIO
 from tabulate import tabulate
 
 from forerun.report.figures import count_of, say_bytes, say_figure, say_seconds, say_share
+from forerun.report.foretold import LOSSES, say_foretelling
 from forerun.report.outage import say_outage
 from forerun.report.plain import one_line
 from forerun.report.sections import QUIET_CHANGES, Report
@@ -68,6 +69,7 @@ class _Page:
         yield from self._findings()
         yield from self._checks()
         yield from self._prompts()
+        yield from self._foretold()
         yield from self._counts()
         yield from self._objections()
         yield ""
@@ -168,6 +170,18 @@ class _Page:
         if lines:
             title = f"Prompts nobody declared: {len(odd)} of {len(prompts)}"
             yield from self._section(title, lines, len(odd))
+
+    def _foretold(self) -> Iterator[str]:
+        account = self._report.foretold
+        if not account:
+            return
+        yield ""
+        yield from self._wrap(f"{say_foretelling(account)}.", 3)
+        sure = [row.told for row in account.losses if row.told.sure]
+        lines: list[str] = []
+        for told in sure[: self._most]:
+            lines += self._wrap(f"{told.subject}: {LOSSES[told.kind]}", 2, indent="  ! ")
+        yield from self._section("Edits lost without a question", lines, len(sure))
 
     def _counts(self) -> Iterator[str]:
         yield ""

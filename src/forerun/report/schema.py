@@ -53,6 +53,7 @@ def report_schema() -> Json:
                 "run": _run(),
                 "lab": _lab(),
                 "measured": _measured(),
+                "foretold": _foretold(),
                 "fidelity": _list(_object({"subject": _TEXT, "state": _TEXT, "note": _TEXT})),
                 "estimate": _object({"available": _BOOL, "objections": _TEXTS}),
                 "findings": _list(
@@ -280,6 +281,27 @@ def _prompt() -> Json:
             "declared": _BOOL,
             "answered_by": _TEXT,
             "waited_seconds": _SECONDS,
+        }
+    )
+
+
+def _foretold() -> Json:
+    place = dict.fromkeys(("kind", "subject", "package", "why"), _TEXT)
+    line = _object(
+        {
+            **place,
+            "sure": _BOOL,
+            "result": {"enum": ["met", "not met", ""]},
+            "difference": _TEXT,
+        }
+    )
+    return _object(
+        {
+            "compared": _BOOL,
+            "questions": _list(line),
+            "losses": _list(line),
+            "not_foretold": _list(_object(place)),
+            "not_looked_at": _list(_object({"package": _TEXT, "why": _TEXT})),
         }
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from forerun.model.likeness import ForetellingCheck, Foretold, NotLookedAt
 from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen, StepRecord
 
 
@@ -241,6 +242,37 @@ class DiskPeak:
 
 
 @dataclass(frozen=True, slots=True)
+class ForetoldLine:
+    """One foretold thing. `result` is "met", "not met", or empty where nothing could be
+    compared; `difference` explains the result."""
+
+    told: Foretold
+    result: str
+    difference: str
+
+    @property
+    def expected(self) -> str:
+        """How sure it was: "will" or "may"."""
+        return "will" if self.told.sure else "may"
+
+
+@dataclass(frozen=True, slots=True)
+class ForetoldAccount:
+    """All that was foretold and how it came: the sure ones first. `unforeseen` are
+    questions that were met and not foretold. `compared` is False before a run or where
+    it ended before anything was compared."""
+
+    questions: tuple[ForetoldLine, ...]
+    losses: tuple[ForetoldLine, ...]
+    unforeseen: tuple[ForetellingCheck, ...]
+    not_looked_at: tuple[NotLookedAt, ...]
+    compared: bool
+
+    def __bool__(self) -> bool:
+        return bool(self.questions or self.losses or self.unforeseen or self.not_looked_at)
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """All that is said of a run. `record` is the run with every text made harmless."""
 
@@ -256,6 +288,7 @@ class Report:
     reboots: tuple[RebootAccount, ...]
     packages: PackageAccount
     prompts: tuple[PromptMet, ...]
+    foretold: ForetoldAccount
     checks: tuple[CheckPair, ...]
     disk: tuple[DiskPeak, ...]
     findings: tuple[Seen, ...]
