@@ -56,3 +56,60 @@ class ForetellingCheck:
     package: str
     result: str
     why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """What the package manager would do with one package: `action` is "install",
+    "upgrade", "downgrade", "reinstall" or "remove"; `old` or `new` is empty for an
+    install or a removal. `architecture` is empty for a removal of the native one."""
+
+    name: str
+    architecture: str
+    action: str
+    old: str = ""
+    new: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPackage:
+    """A package file that an upgrade would fetch. `digest` is "ALGORITHM:HEX" as the
+    archive's index has it; `version` is with its epoch."""
+
+    name: str
+    architecture: str
+    version: str
+    url: str
+    digest: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class UpgradePlan:
+    """The package manager's plan for the target release, from one state of packages.
+
+    `installs` and `removes` are the whole upgrade, `kept` the packages it keeps back;
+    `first_part` is the upgrade that brings no new package and removes none. `manager`
+    is the version of the package manager that planned. `problems` are its own warnings
+    and errors (an index without its key among them). A plan that could not be made is
+    empty and says why in `reason`.
+    """
+
+    installs: tuple[PlannedStep, ...] = ()
+    removes: tuple[PlannedStep, ...] = ()
+    kept: tuple[str, ...] = ()
+    first_part: tuple[PlannedStep, ...] = ()
+    uris: tuple[PlannedPackage, ...] = ()
+    manager: str = ""
+    problems: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def download_bytes(self) -> int:
+        """The sum of the files' sizes."""
+        return sum(package.size_bytes for package in self.uris)
+
+    @property
+    def steps(self) -> tuple[PlannedStep, ...]:
+        """Every step of the whole upgrade."""
+        return self.installs + self.removes
