@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from forerun.model.blueprint import Blueprint
 from forerun.model.likeness import Agreement, Difference, PlannedStep, UpgradePlan
 from forerun.model.survey import CleanSurvey
-from forerun.stages.fidelity_read import CloneFacts
 from forerun.stages.fidelity_ground import ABSENT_WORD, Ground, Judged, Subject
+from forerun.stages.fidelity_read import CloneFacts
 from forerun.stages.fidelity_subjects import list_subjects
 
 _Judge = Callable[[str, str, str], Judged]
