@@ -60,9 +60,10 @@ class ForetellingCheck:
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
-    """What the package manager would do with one package: `action` is "install",
-    "upgrade", "downgrade", "reinstall" or "remove"; `old` or `new` is empty for an
-    install or a removal. `architecture` is empty for a removal of the native one."""
+    """What the package manager would do with one package. `name` is as it writes it, with
+    `:ARCHITECTURE` for a foreign one; `action` is "install", "upgrade", "downgrade",
+    "reinstall" or "remove"; `old` or `new` is empty for an install or a removal.
+    `architecture` is empty for a removal of the native one."""
 
     name: str
     architecture: str

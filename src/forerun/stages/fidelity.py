@@ -104,8 +104,8 @@ def compare_plans(
     first = compare_tables(
         names[1],
         FIRST_RULE,
-        {_name_step(step): _say_step(step) for step in production.first_part},
-        {_name_step(step): _say_step(step) for step in clone.first_part},
+        {step.name: _say_step(step) for step in production.first_part},
+        {step.name: _say_step(step) for step in clone.first_part},
         _judge_step,
     )
     return (
@@ -117,14 +117,8 @@ def compare_plans(
 def _list_steps(plan: UpgradePlan) -> dict[str, str]:
     return {
         **{name: "kept back" for name in plan.kept},
-        **{_name_step(step): _say_step(step) for step in plan.steps},
+        **{step.name: _say_step(step) for step in plan.steps},
     }
-
-
-def _name_step(step: PlannedStep) -> str:
-    # A removal line has no architecture for a native package, and an install line has one.
-    known = step.architecture if step.action == "remove" else ""
-    return f"{step.name}:{known}" if known else step.name
 
 
 def _say_step(step: PlannedStep) -> str:

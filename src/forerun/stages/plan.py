@@ -28,7 +28,8 @@ ASK_S = 900.0
 _SURVEYED = "/etc/apt/"
 # Logins to archives are kept apart by apt_auth.conf(5); a plan has no need of them.
 _SECRET = ("/etc/apt/auth.conf", "/etc/apt/auth.conf.d/")
-_STATE = ("/var/lib/dpkg/status", "/var/lib/apt/extended_states")
+# dpkg lists architectures, its own first, where there are foreign ones.
+_STATE = ("/var/lib/dpkg/status", "/var/lib/apt/extended_states", "/var/lib/dpkg/arch")
 _KEYRINGS = "/usr/share/keyrings/"
 
 
@@ -86,7 +87,8 @@ def read_clone_inputs(guest: Guest, *, timeout_s: float = 120.0) -> PlanInputs:
     files = _read_tar(answer.stdout)
     status = files.get(_STATE[0], b"").decode("utf-8", "replace")
     fields = _find_own(status)
-    native = fields.get("dpkg", "")
+    listed_first = files.get(_STATE[2], b"").decode("ascii", "replace").split()[:1]
+    native = fields.get("dpkg") or "".join(listed_first)
     return PlanInputs(
         status=status,
         marks=files.get(_STATE[1], b"").decode("utf-8", "replace"),
@@ -94,7 +96,7 @@ def read_clone_inputs(guest: Guest, *, timeout_s: float = 120.0) -> PlanInputs:
         architectures=_list_architectures(status, native),
         files={path: content for path, content in files.items() if path not in _STATE},
         manager=fields.get("apt", ""),
-        reason="" if status else "the clone's package database could not be read",
+        reason="" if status and native else "the clone's package database could not be read",
     )
 
 
