@@ -185,7 +185,7 @@ _ASK = f"""conf="$work/question.conf"
 ask() {{ apt-get -c "$conf" "$@" 2>&1 </dev/null; echo "{_MARK}exit $?"; }}
 echo "{_MARK}manager"; apt-get --version | head -n 1
 echo "{_MARK}update"; @UPDATE@
-echo "{_MARK}indexes"; ls "$work/lists" | grep -c 'Packages$'
+echo "{_MARK}indexes"; ls "$work/lists" | grep -c _Packages
 echo "{_MARK}full"; ask -s -q dist-upgrade
 echo "{_MARK}first"; ask -s -q upgrade
 echo "{_MARK}addresses"; ask -o Acquire::ForceHash=SHA256 --print-uris -qq -y dist-upgrade
