@@ -84,7 +84,8 @@ def read_clone_inputs(guest: Guest, *, timeout_s: float = 120.0) -> PlanInputs:
         'tar -chf - --ignore-failed-read --exclude=auth.conf --exclude=auth.conf.d "$@"',
         timeout_s=timeout_s,
     )
-    files = _read_tar(answer.stdout)
+    # tar(1): 1 says that a file changed while it was read, which a running system's may.
+    files = _read_tar(answer.stdout) if answer.exit_code in {0, 1} else {}
     status = files.get(_STATE[0], b"").decode("utf-8", "replace")
     fields = _find_own(status)
     listed_first = files.get(_STATE[2], b"").decode("ascii", "replace").split()[:1]
@@ -129,7 +130,8 @@ def _list_architectures(status: str, native: str) -> tuple[str, ...]:
 
 
 def _read_tar(content: bytes) -> dict[str, bytes]:
-    """The regular files that a plan may depend on; a stream cut short gives what came."""
+    """The regular files that a plan may depend on; none where the archive is not whole, since
+    half of them would make another plan."""
     files: dict[str, bytes] = {}
     try:
         with tarfile.open(fileobj=io.BytesIO(content)) as archive:
@@ -140,7 +142,7 @@ def _read_tar(content: bytes) -> dict[str, bytes]:
                 if stream is not None and not path.startswith(_SECRET):
                     files[path] = stream.read()
     except (tarfile.TarError, EOFError):
-        return files
+        return {}
     return files
 
 
