@@ -46,7 +46,7 @@ class TreeMaker:
 
     def __init__(self, root: Path) -> None:
         self._root = root
-        self._random = random.Random(20260101)  # noqa: S311 - a benchmark's filler
+        self._random = random.Random(20260101)
         letters = "etaoinshrdlucmfwypvbgkjqxz"
         self._words = ["".join(self._random.choices(letters, k=self._random.randint(3, 10)))
                        for _ in range(20_000)]  # fmt: skip

@@ -7,7 +7,7 @@ from __future__ import annotations
 import gzip
 import http.server
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -51,8 +51,15 @@ def list_missing(command: Command) -> list[str]:
     return [package for program, package in PROGRAMS.items() if not command.find(program)]
 
 
-def build_archive(folder: Path, command: Command) -> PracticeArchive:
-    """Build and sign all suites; takes a few seconds."""
+def build_archive(
+    folder: Path,
+    command: Command,
+    *,
+    suites: Mapping[str, tuple[PracticePackage, ...]] | None = None,
+    architectures: tuple[str, ...] = ("amd64",),
+) -> PracticeArchive:
+    """Build and sign all suites, the practice packages' own unless others are given; takes
+    a few seconds."""
     home = folder / "gnupg"
     home.mkdir(mode=0o700, parents=True)
     gpg = ["gpg", "--homedir", str(home), "--batch", "--quiet", "--no-tty"]
@@ -67,10 +74,10 @@ def build_archive(folder: Path, command: Command) -> PracticeArchive:
         fingerprint = next(
             line.split(":")[9] for line in listed.splitlines() if line.startswith("fpr:")
         )
-        for suite, packages in list_suites().items():
+        for suite, packages in (suites or list_suites()).items():
             for package in packages:
                 _build_package(package, root / "pool" / suite, folder / "tree", command)
-            _index_suite(root, suite, command)
+            _index_suite(root, suite, command, architectures)
             release = root / "dists" / suite / "Release"
             command.run(
                 [
@@ -92,7 +99,8 @@ def build_archive(folder: Path, command: Command) -> PracticeArchive:
 
 def _build_package(package: PracticePackage, pool: Path, tree: Path, command: Command) -> None:
     pool.mkdir(parents=True, exist_ok=True)
-    own = tree / f"{package.name}_{package.version}"
+    architecture = package.fields.get("Architecture", "all")
+    own = tree / f"{pool.name}_{package.name}_{package.version}_{architecture}"
     control = own / "DEBIAN"
     control.mkdir(parents=True, mode=0o755)
     (control / "control").write_text(package.control(), encoding="utf-8")
@@ -112,20 +120,23 @@ def _build_package(package: PracticePackage, pool: Path, tree: Path, command: Co
     )
 
 
-def _index_suite(root: Path, suite: str, command: Command) -> None:
-    folder = root / "dists" / suite / "main" / "binary-amd64"
-    folder.mkdir(parents=True)
-    packages = command.run(
-        ["apt-ftparchive", "packages", f"pool/{suite}"], timeout_s=60, cwd=root
-    ).stdout
-    (folder / "Packages").write_bytes(packages)
-    (folder / "Packages.gz").write_bytes(gzip.compress(packages))
+def _index_suite(root: Path, suite: str, command: Command, architectures: tuple[str, ...]) -> None:
+    for architecture in architectures:
+        folder = root / "dists" / suite / "main" / f"binary-{architecture}"
+        folder.mkdir(parents=True)
+        packages = command.run(
+            ["apt-ftparchive", "--arch", architecture, "packages", f"pool/{suite}"],
+            timeout_s=60,
+            cwd=root,
+        ).stdout
+        (folder / "Packages").write_bytes(packages)
+        (folder / "Packages.gz").write_bytes(gzip.compress(packages))
     options = {
         "Origin": "Practice",
         "Label": "Practice",
         "Suite": suite,
         "Codename": suite,
-        "Architectures": "amd64",
+        "Architectures": " ".join(architectures),
         "Components": "main",
     }
     argv = ["apt-ftparchive"]

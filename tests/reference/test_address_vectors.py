@@ -46,7 +46,9 @@ def test_published_vectors(key: str, plain: str, sealed: str) -> None:
 
 
 @given(keys, st.ip_addresses(), st.data())
-def test_shared_bits_stay_shared(key: bytes, first: ipaddress.IPv4Address, data: st.DataObject) -> None:
+def test_shared_bits_stay_shared(
+    key: bytes, first: ipaddress.IPv4Address, data: st.DataObject
+) -> None:
     """The draft's definition: two addresses that share exactly n bits share exactly n
     afterwards; the family stays, and decryption gives the address back."""
     second = data.draw(st.ip_addresses(v=first.version))

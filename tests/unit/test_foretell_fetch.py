@@ -76,7 +76,9 @@ def serve(body: bytes, status: int = 200) -> Callable[..., tuple[int, str]]:
 def test_a_package_with_the_right_digest_is_read(tmp_path: Path) -> None:
     """Its conffiles' digests are there, and nothing stays on the disk."""
     body = build_deb("edited", "2", files={"/etc/a": b"x\n"}, conffiles=["/etc/a"])
-    one = PlannedPackage("edited", "all", "2", "u", hashlib.sha256(body).hexdigest(), len(body))
+    one = PlannedPackage(
+        "edited", "all", "2", "u", f"SHA256:{hashlib.sha256(body).hexdigest()}", len(body)
+    )
     contents, left_out = fetch_contents(
         3128, Choice((one,)), frozenset({"/etc/a"}), folder=tmp_path, fetch=serve(body)
     )
@@ -88,8 +90,8 @@ def test_what_cannot_be_had_or_read_is_named_and_the_rest_goes_on(tmp_path: Path
     """A wrong digest, an answer that is no package, an archive that refuses."""
     before = NotLookedAt("huge", "too large")
     body = build_deb("edited", "2")
-    other = hashlib.sha256(b"other").hexdigest()
-    good = hashlib.sha256(b"no package at all").hexdigest()
+    other = f"SHA256:{hashlib.sha256(b'other').hexdigest()}"
+    good = f"SHA256:{hashlib.sha256(b'no package at all').hexdigest()}"
     cases = (
         (PlannedPackage("edited", "all", "2", "u", other, len(body)), serve(body), "SHA-256"),
         (PlannedPackage("edited", "all", "2", "u", good, 17), serve(b"no package at all"), "whole"),

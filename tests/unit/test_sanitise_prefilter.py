@@ -24,7 +24,7 @@ from forerun.stages import (
 from forerun.stages.sanitise import CleanFile, Sanitiser
 from forerun.stages.sanitise_guards import list_first, list_second, make_name_filter
 from forerun.stages.sanitise_prefilter import FOLDED, KnownWords, NotLoosened, Prefilter, loosen
-from forerun.stages.sanitise_vault import Vault, encode
+from forerun.stages.sanitise_vault import Vault
 
 GUARDS = [
     (name, pattern)
@@ -115,7 +115,9 @@ def test_a_part_that_cannot_be_loosened_keeps_its_rule_asked() -> None:
     assert loose(pattern).scan(b"nothing of the kind") == {"rule"}
     assert loose(re.compile("x*")).scan(b"") == {"rule"}
     assert loose(re.compile("(?=a)")).scan(b"") == {"rule"}
-    too_large = re.compile(f"(?:{'|'.join(f'[a-z]{{99}}{n}[0-9]{{99}}' for n in range(300))}){{90}}")
+    too_large = re.compile(
+        f"(?:{'|'.join(f'[a-z]{{99}}{n}[0-9]{{99}}' for n in range(300))}){{90}}"
+    )
     assert Prefilter({"large": [too_large], "small": [re.compile("x")]}).scan(b"x") == {
         "large",
         "small",

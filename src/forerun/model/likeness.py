@@ -59,12 +59,24 @@ class ForetellingCheck:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedPackage:
-    """One package that the upgrade will unpack, as the package manager's own plan has it.
+class PlannedStep:
+    """What the package manager would do with one package. `name` is as it writes it, with
+    `:ARCHITECTURE` for a foreign one; `action` is "install", "upgrade", "downgrade",
+    "reinstall" or "remove"; `old` or `new` is empty for an install or a removal.
+    `architecture` is empty for a removal of the native one."""
 
-    `url` is where the archive offers it, `digest` its SHA-256 in hexadecimal (from the
-    signed index), `replaces` the names in its Replaces field where they are known.
-    """
+    name: str
+    architecture: str
+    action: str
+    old: str = ""
+    new: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPackage:
+    """A package file that an upgrade would fetch. `digest` is "SHA256:HEX" as the
+    archive's index has it; `version` is with its epoch; `replaces` are the names in its
+    Replaces field where they are known."""
 
     name: str
     architecture: str
@@ -82,3 +94,34 @@ class NotLookedAt:
 
     package: str
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class UpgradePlan:
+    """The package manager's plan for the target release, from one state of packages.
+
+    `installs` and `removes` are the whole upgrade, `kept` the packages it keeps back;
+    `first_part` is the upgrade that brings no new package and removes none. `manager`
+    is the version of the package manager that planned. `problems` are its own warnings
+    and errors (an index without its key among them). A plan that could not be made is
+    empty and says why in `reason`.
+    """
+
+    installs: tuple[PlannedStep, ...] = ()
+    removes: tuple[PlannedStep, ...] = ()
+    kept: tuple[str, ...] = ()
+    first_part: tuple[PlannedStep, ...] = ()
+    uris: tuple[PlannedPackage, ...] = ()
+    manager: str = ""
+    problems: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def download_bytes(self) -> int:
+        """The sum of the files' sizes."""
+        return sum(package.size_bytes for package in self.uris)
+
+    @property
+    def steps(self) -> tuple[PlannedStep, ...]:
+        """Every step of the whole upgrade."""
+        return self.installs + self.removes

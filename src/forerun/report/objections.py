@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from forerun.model.observation import Outcome, RunRecord, StepEnd
 from forerun.report.figures import count_of, say_seconds, times_of
+from forerun.report.likeness import account_likeness, say_score
 from forerun.report.sections import Contention, DownloadAccount, RebootAccount
 
 CAUTIONS = (
@@ -115,6 +116,9 @@ def _about_counts(
 
 
 def _about_fidelity(record: RunRecord) -> Iterator[str]:
+    account = account_likeness(record)
+    if account is not None and account.score != 1:
+        yield say_score(account)
     open_rows = [row for row in record.fidelity if row.state != "matched"]
     if open_rows:
         yield (

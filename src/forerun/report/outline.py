@@ -16,6 +16,7 @@ from forerun.report.changes import (
 from forerun.report.download import account_download
 from forerun.report.figures import count_of, say_seconds
 from forerun.report.foretold import account_foretold
+from forerun.report.likeness import account_likeness
 from forerun.report.objections import CAUTIONS, NO_ESTIMATE, find_objections
 from forerun.report.outage import account_outages
 from forerun.report.plain import clean_record
@@ -91,6 +92,7 @@ def outline(record: RunRecord, *, earlier: Sequence[RunRecord] = ()) -> Report:
         objections=find_objections(run, comparable, contention, download, reboots),
         estimate_objections=NO_ESTIMATE,
         cautions=CAUTIONS,
+        likeness=account_likeness(run),
     )
 
 

@@ -23,6 +23,7 @@ from forerun.report.figures import (
     say_tenths,
 )
 from forerun.report.foretold import LOSSES, QUESTIONS, SOURCE, list_rest, say_foretelling
+from forerun.report.likeness import SHOWN, say_difference, say_likeness, say_score
 from forerun.report.sections import QUIET_CHANGES, Report
 from forerun.report.timetable import draw_outages, draw_steps, find_start, group_by_stage
 
@@ -77,6 +78,10 @@ def _environment() -> Environment:
         tenths=say_tenths,
         instant=say_instant,
     )
+    environment.filters["likeness"] = say_likeness
+    environment.filters["difference"] = say_difference
+    environment.globals["say_score"] = say_score
+    environment.globals["differences_shown"] = SHOWN
     environment.globals["count_of"] = count_of
     environment.globals["say_seal"] = say_seal
     environment.globals.update(

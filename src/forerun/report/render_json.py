@@ -13,6 +13,7 @@ from typing import Any
 from forerun.model.observation import PromptMet, RunRecord
 from forerun.report.figures import known
 from forerun.report.foretold import document_foretold
+from forerun.report.likeness import build_likeness
 from forerun.report.sections import (
     ByteCount,
     CheckPair,
@@ -49,6 +50,7 @@ def build_document(report: Report) -> Json:
         "fidelity": [
             {"subject": g.subject, "state": g.state, "note": g.note} for g in report.record.fidelity
         ],
+        "likeness": build_likeness(report.likeness),
         "estimate": {"available": False, "objections": list(report.estimate_objections)},
         "findings": [
             {

@@ -17,6 +17,7 @@ from forerun.report.figures import (
     say_tenths,
 )
 from forerun.report.foretold import mark_down_foretold
+from forerun.report.likeness import write_likeness
 from forerun.report.markdown import escape, fence, listed, table
 from forerun.report.outage import say_outage
 from forerun.report.sections import RebootAccount, Report
@@ -287,6 +288,8 @@ def _kept(report: Report) -> Iterator[str]:
 
 def _fidelity(report: Report) -> Iterator[str]:
     yield "## Fidelity of the clone"
+    yield ""
+    yield from write_likeness(report.likeness)
     yield ""
     if not report.record.fidelity:
         yield "No fidelity statement was recorded."

@@ -55,6 +55,7 @@ def report_schema() -> Json:
                 "measured": _measured(),
                 "foretold": _foretold(),
                 "fidelity": _list(_object({"subject": _TEXT, "state": _TEXT, "note": _TEXT})),
+                "likeness": _maybe(_likeness()),
                 "estimate": _object({"available": _BOOL, "objections": _TEXTS}),
                 "findings": _list(
                     _object(
@@ -67,6 +68,27 @@ def report_schema() -> Json:
             }
         ),
     }
+
+
+def _likeness() -> Json:
+    share = {"type": ["number", "null"], "minimum": 0, "maximum": 1}
+    difference = _object(
+        {
+            **dict.fromkeys(("name", "production", "clone", "hides", "explanation"), _TEXT),
+            "explained": _BOOL,
+        }
+    )
+    subject = _object(
+        {
+            **dict.fromkeys(("subject", "rule"), _TEXT),
+            **dict.fromkeys(("alike", "total", "explained", "unexplained"), _COUNT),
+            "alike_share": share,
+            "differences": _list(difference),
+        }
+    )
+    return _object(
+        {"score_share": share, "rule": _TEXT, "compared": _COUNT, "subjects": _list(subject)}
+    )
 
 
 def _run() -> Json:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from forerun.model.likeness import ForetellingCheck, Foretold, NotLookedAt
+from forerun.model.likeness import Difference, ForetellingCheck, Foretold, NotLookedAt
 from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen, StepRecord
 
 
@@ -273,6 +273,32 @@ class ForetoldAccount:
 
 
 @dataclass(frozen=True, slots=True)
+class SubjectLikeness:
+    """One subject in which clone and production were compared. `share` is None where it
+    was not; `rule` then says why. `differences` begin with those that may hide something."""
+
+    subject: str
+    rule: str
+    alike: int
+    total: int
+    share: float | None
+    explained: int
+    unexplained: int
+    differences: tuple[Difference, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LikenessAccount:
+    """How like production the clone was. `score` (0..1) follows from `subjects` by
+    `rule`; None when no subject could be compared. `compared` counts subjects."""
+
+    score: float | None
+    rule: str
+    compared: int
+    subjects: tuple[SubjectLikeness, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """All that is said of a run. `record` is the run with every text made harmless."""
 
@@ -297,3 +323,4 @@ class Report:
     objections: tuple[str, ...]
     estimate_objections: tuple[str, ...]
     cautions: tuple[str, ...]
+    likeness: LikenessAccount | None = None

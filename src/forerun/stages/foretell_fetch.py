@@ -120,7 +120,7 @@ def _fetch_one(
         status, why = fetch(port, one.url, take, one.size_bytes)
         if status != 200:
             return f"the archive did not give it: {status or 'no answer'} {why}".strip()
-        if digest.hexdigest() != one.digest.lower():
+        if f"SHA256:{digest.hexdigest()}" != one.digest:
             return "its SHA-256 is not the one in the archive's index"
         aside.seek(0)
         try:

@@ -311,7 +311,10 @@ class KnownWords:
             by_start.setdefault(word[:_KNOWN_BYTES], []).append(number)
         starts = list(by_start)
         self._shards = [
-            (starts[at : at + _SHARD], _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]))
+            (
+                starts[at : at + _SHARD],
+                _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]),
+            )
             for at in range(0, len(starts), _SHARD)
         ]
         self._by_start = by_start
