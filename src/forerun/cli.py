@@ -27,6 +27,7 @@ from forerun.cli_common import (
     parse_size,
     say,
 )
+from forerun.cli_drift import show_drift
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -38,7 +39,8 @@ from forerun.errors import (
 )
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Site, UnknownPrompt
-from forerun.pipeline import find_comparable, rehearse, survey_production
+from forerun.model.survey import CleanSurvey
+from forerun.pipeline import SurveyRequest, find_comparable, rehearse, survey_production
 from forerun.pipeline_run import RehearsalRequest
 from forerun.ports.ssh import SshTarget
 from forerun.ports.store import choose_state_folder
@@ -50,6 +52,7 @@ from forerun.report.plain import one_line, strip_controls
 from forerun.report.render_terminal import colour_allowed, render_terminal
 from forerun.report_files import FORMATS, draw_report, write_reports
 from forerun.stages.lab import LabCheck, inspect_lab
+from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import list_probes
 from forerun.stages.sweep import sweep as sweep_leftovers
 
@@ -96,20 +99,46 @@ def survey(
     show_commands: Annotated[
         bool, typer.Option(help="print every command a survey runs, and stop")
     ] = False,
+    calibrate: Annotated[
+        bool, typer.Option(help="also have the server do a fixed, small amount of work and time it")
+    ] = False,
+    keep_map: Annotated[
+        Path | None,
+        typer.Option(help="keep what stands for what, sealed for the owner of this certificate"),
+    ] = None,
     connect: UriOption = DEFAULT_URI,
 ) -> None:
     """Read production over SSH and store a sanitised copy."""
     if show_commands:
-        for name, command in list_probes():
+        for name, command in list_probes(calibrate=calibrate):
             say(f"# {name}\n{command}\n")
         return
     user, host = _split_target(target)
     where = SshTarget(host, port, user, identity, known_hosts, accept_new=accept_new_host_key)
+    owner = _read_certificate(keep_map) if keep_map else b""
+    bench = open_here(connect)
     sink = open_terminal(sys.stderr, dict(os.environ))
     try:
-        taken = survey_production(where, open_here(connect), sink)
+        vault = Vault(keep_map=bool(owner))
+        taken = survey_production(SurveyRequest(where, vault, calibrate, owner), bench, sink)
     finally:
         sink.close()
+    _show_survey(taken)
+    show_drift(bench.store, taken)
+    say("Known kinds of secrets are found; a person must review the copy before it is used.")
+    say(f"survey: {taken.id}")
+
+
+def _read_certificate(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as problem:
+        raise UsageError(
+            "The owner's certificate cannot be read.", where=str(path), found=str(problem)
+        ) from problem
+
+
+def _show_survey(taken: CleanSurvey) -> None:
     say(
         f"{taken.release.title} {taken.release.point}, {taken.machine.boot_mode} boot, "
         f"{len(taken.packages)} packages, {len(taken.entries)} configuration files"
@@ -122,8 +151,6 @@ def survey(
         f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld, "
         f"{len(taken.not_readable)} not readable"
     )
-    say("Known kinds of secrets are found; a person must review the copy before it is used.")
-    say(f"survey: {taken.id}")
 
 
 def _split_target(target: str) -> tuple[str, str]:
@@ -176,7 +203,8 @@ def rehearse_command(
             where = SshTarget(
                 host, port, user, identity, known_hosts, accept_new=accept_new_host_key
             )
-            surveyed = survey_production(where, bench, sink)
+            vault = Vault()
+            surveyed = survey_production(SurveyRequest(where, vault), bench, sink)
         else:
             surveyed = bench.store.load_survey(survey)
         request = RehearsalRequest(

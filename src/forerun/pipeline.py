@@ -18,10 +18,11 @@ from forerun.model.observation import (
 )
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
-from forerun.pipeline_run import RehearsalRequest, RehearsalRun
+from forerun.pipeline_run import RehearsalRequest, RehearsalRun, list_kept_hosts
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
-from forerun.stages.design import list_allowed
+from forerun.stages.drift import Drift, compare_surveys, is_stale
+from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
 from forerun.stages.leakscan import check_no_leak
 from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import open_production, take_survey
@@ -30,16 +31,29 @@ RunSink = Callable[[Path], Sink]
 DrawReports = Callable[[RunRecord, Path], None]
 
 
-def survey_production(target: SshTarget, bench: Bench, sink: Sink) -> CleanSurvey:
+@dataclass(frozen=True, slots=True)
+class SurveyRequest:
+    """What to read and how. `vault` is filled with the originals, for those who look for
+    them afterwards; `owner_certificate` (PEM) asks for the map of what stood for what,
+    sealed for the owner; `calibrate` has the server do a fixed amount of work."""
+
+    target: SshTarget
+    vault: Vault
+    calibrate: bool = False
+    owner_certificate: bytes = b""
+
+
+def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> CleanSurvey:
     """Read production, sanitise in memory, store the result, prove that it leaks nothing."""
-    clock = bench.clock
+    clock, target, vault = bench.clock, request.target, request.vault
     began = clock.monotonic()
+    if request.owner_certificate:
+        read_owners(request.owner_certificate)  # a bad one is told before anything is read
     sink.emit(PhaseStarted(0.0, "survey", f"{target.user}@{target.host}"))
-    vault = Vault()
     survey_id = make_id("survey", clock.now())
     link = connect(target)
     try:
-        production, distro = open_production(link, clock=clock)
+        production, distro = open_production(link, clock=clock, calibrate=request.calibrate)
         with bench.store.new_folder(bench.store.surveys, survey_id) as folder:
             with (folder / "copy.tar").open("wb") as out:
                 (folder / "copy.tar").chmod(0o600)
@@ -52,10 +66,14 @@ def survey_production(target: SshTarget, bench: Bench, sink: Sink) -> CleanSurve
                     copy_to=out,
                     vault=vault,
                     sink=sink,
+                    calibrate=request.calibrate,
+                    origin=bench.store.mark_origin(f"{target.host}:{target.port}"),
                 )
             write_durably(folder / "survey.json", dump_record(survey))
-            kept_hosts = [archive.host for archive in list_allowed(survey.sources)]
-            searched = check_no_leak(vault, [folder], allowed=kept_hosts)
+            searched = check_no_leak(vault, [folder], allowed=list_kept_hosts(survey))
+            if request.owner_certificate:
+                sealed = seal_map(vault, request.owner_certificate)
+                write_durably(folder / MAP_NAME, sealed)
     finally:
         link.close()
     took = clock.monotonic() - began
@@ -69,6 +87,27 @@ def survey_production(target: SshTarget, bench: Bench, sink: Sink) -> CleanSurve
         )
     )
     return survey
+
+
+def find_drift(store: Store, survey: CleanSurvey) -> Drift | None:
+    """What changed on that server since the survey before this one; None for the first."""
+    earlier = store.find_last_survey(survey.origin, before=survey.id)
+    return compare_surveys(earlier, survey) if earlier else None
+
+
+def find_stale_runs(store: Store, survey: CleanSurvey) -> tuple[tuple[RunRecord, Drift], ...]:
+    """The rehearsals of that server which no longer hold, newest first, each with what
+    changed since the survey it was made from."""
+    stale: list[tuple[RunRecord, Drift]] = []
+    for run_id in reversed(store.find_runs()):
+        with contextlib.suppress(ForerunError):  # a damaged record or a removed survey
+            run = store.load_run(run_id)
+            old = store.load_survey(run.survey_id)
+            if run.survey_id != survey.id and old.origin == survey.origin:
+                drift = compare_surveys(old, survey)
+                if is_stale(drift):
+                    stale.append((run, drift))
+    return tuple(stale)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,13 +30,14 @@ from forerun.pipeline_bench import (
     make_template,
     open_gateway,
 )
+from forerun.pipeline_likeness import Likeness, open_likeness
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
-from forerun.stages.design import design_clone, list_key_files
+from forerun.stages.design import design_clone, list_allowed, list_key_files
 from forerun.stages.lab import Accelerator
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
@@ -89,6 +91,7 @@ class RehearsalRun:
         self.outside_bytes = 0
         self.reach_hint = ""
         self.ways_tried: tuple[str, ...] = ()
+        self.likeness: Likeness | None = None
 
     def run(self, folder: Path) -> None:
         """Do it all; whatever is raised, what was seen so far stays in this object."""
@@ -119,6 +122,16 @@ class RehearsalRun:
                 gateway.port,
             )
             check_room(yard, self.blueprint.memory_bytes)
+            self.likeness = stack.enter_context(
+                open_likeness(
+                    bench,
+                    self.id,
+                    survey=request.survey,
+                    profile=request.profile,
+                    copy=self._find_copy(),
+                    proxy_port=gateway.port,
+                )
+            )
             self._run_in(folder, yard, gateway)
 
     def _design(self) -> Blueprint:
@@ -142,6 +155,7 @@ class RehearsalRun:
         try:
             with self._phase("archives", "old and new release reachable"):
                 check_archives(blueprint, self.request.profile, gateway)
+            self._look_ahead("foretell", "what the upgrade will ask", self._likeness().foretell)
             self.template = self._make_template(blueprint)
             blueprint = note_fit(blueprint, self.request.survey, self.template)
             self.blueprint = blueprint
@@ -189,6 +203,11 @@ class RehearsalRun:
         for line in settled.text().splitlines():
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
         self._prove_sealed(clone, gateway)
+        self._look_ahead(
+            "likeness",
+            "the clone is compared with the survey",
+            lambda: self._likeness().compare(clone.guest, self._blueprint()),
+        )
         services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
         self.disk = DiskWatch(clone.guest, clock, origin_s=self.origin_s)
         self.prober = Prober(services, clock=clock, origin_s=self.origin_s)
@@ -225,12 +244,25 @@ class RehearsalRun:
             self.observed = rehearsal.observed
             rehearsal.note_log_start()
             self.end = rehearsal.run()
+        self._likeness().check(self.observed)
 
     def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
         with self._phase("seal", "every way out is tried from inside") as phase:
             ways = prove_sealed(clone.guest, lab_port=gateway.port)
         self.preparation.append(("seal", phase.took_s))
         self.ways_tried = tuple(way.label() for way in ways)
+
+    def _look_ahead(self, name: str, detail: str, look: Callable[[], str]) -> None:
+        with self._phase(name, detail) as phase:
+            said = look()
+        self.preparation.append((name, phase.took_s))
+        now = self.bench.clock.monotonic() - self.origin_s
+        self.sink.emit(Notice(now, "note", f"{name}: {said}"))
+
+    def _likeness(self) -> Likeness:
+        if self.likeness is None:
+            raise ValueError("likeness is opened with the gateway")
+        return self.likeness
 
     def _blueprint(self) -> Blueprint:
         if self.blueprint is None:
@@ -256,7 +288,7 @@ class RehearsalRun:
             outcome, why = Outcome.ABANDONED, say_failure(failure)
         probes = self.prober.samples() if self.prober else ()
         entries = bench.store.ledger.find(self.id, with_gone=True)
-        blueprint = self.blueprint
+        blueprint, likeness = self.blueprint, self.likeness
         release = request.survey.release
         return RunRecord(
             id=self.id,
@@ -295,6 +327,10 @@ class RehearsalRun:
                 GapSeen(gap.subject, gap.state, gap.note)
                 for gap in (blueprint.gaps if blueprint else ())
             ),
+            agreements=likeness.agreements if likeness else (),
+            foretold=likeness.foretold if likeness else (),
+            foretelling=likeness.foretelling if likeness else (),
+            not_looked_at=likeness.not_looked_at if likeness else (),
             seen=tuple(self.observed.seen),
             ways_tried=self.ways_tried,
             rate_limit_bits=request.rate_limit_bits,
@@ -305,6 +341,11 @@ class RehearsalRun:
             ),
             forerun_version=__version__,
         )
+
+
+def list_kept_hosts(survey: CleanSurvey) -> tuple[str, ...]:
+    """Archive hosts whose names must stay as they are."""
+    return tuple(archive.host for archive in list_allowed(survey.sources))
 
 
 def say_failure(failure: BaseException | None) -> str:

@@ -201,9 +201,12 @@ class Store:
             key = path.read_bytes()
         return hmac.new(key, server.lower().encode("utf-8"), hashlib.sha256).hexdigest()[:16]
 
-    def find_last_survey(self, origin: str) -> CleanSurvey | None:
-        """The newest whole survey of that server; one that cannot be read is no one's."""
+    def find_last_survey(self, origin: str, *, before: str = "") -> CleanSurvey | None:
+        """The newest whole survey of that server, or the newest one older than the survey
+        `before`; one that cannot be read is no one's."""
         for survey_id in reversed(self.find_surveys()):
+            if before and survey_id >= before:
+                continue
             with contextlib.suppress(RecordDamaged):
                 found = self.load_survey(survey_id)
                 if origin and found.origin == origin:

@@ -29,16 +29,21 @@ from forerun.stages.survey_copy import CopyWriter, FileTaker, escape_path
 __all__ = ["escape_path", "list_probes", "open_production", "take_survey"]
 
 
-def list_probes(family: str = "debian") -> tuple[tuple[str, str], ...]:
+def list_probes(family: str = "debian", *, calibrate: bool = False) -> tuple[tuple[str, str], ...]:
     """(name, command) of all that a survey of that family runs on production."""
     distro = DISTROS[family]
-    return list_commands(distro.probes(), distro.scope())
+    return list_commands(distro.probes(calibrate=calibrate), distro.scope())
 
 
 def open_production(
-    link: Shell, *, budget: Budget | None = None, clock: Clock | None = None
+    link: Shell,
+    *,
+    budget: Budget | None = None,
+    clock: Clock | None = None,
+    calibrate: bool = False,
 ) -> tuple[SshProduction, Distro]:
-    """Production behind a link, and the distro it belongs to.
+    """Production behind a link, and the distro it belongs to; `calibrate` adds the probe
+    that does a fixed amount of work there.
 
     Raises LoginRefused when the login cannot read as root, UnknownRelease when no distro
     module knows the system."""
@@ -46,7 +51,7 @@ def open_production(
     first = SshProduction(link, BASE_PROBES, as_root, budget=budget, clock=clock or SystemClock())
     text = first.read(ProbeName.OS_RELEASE).decode("utf-8", "replace")
     distro = detect_distro(text)
-    return first.with_probes(distro.probes()), distro
+    return first.with_probes(distro.probes(calibrate=calibrate)), distro
 
 
 def _choose_name(host: str, node: str) -> str:
@@ -65,18 +70,21 @@ def take_survey(
     copy_to: BinaryIO,
     vault: Vault | None = None,
     sink: Sink | None = None,
+    calibrate: bool = False,
+    origin: str = "",
 ) -> CleanSurvey:
     """Read production and return the sanitised survey; the sanitised files are written to
     `copy_to` as an uncompressed tar, names relative to `/`: unchanged packaged files as
     they arrive, all others once every secret is known.
 
+    `calibrate` as in `open_production`; `origin` is the lab host's mark of the server.
     The caller keeps `vault` for the leak scan and drops it afterwards. Raises
     SurveyFailed (a probe failed, the stream was cut, the budget used up),
     ProductionUnreachable, UnknownRelease."""
     sink = sink or Discard()
     vault = vault or Vault()
     taken_at = format_instant(clock.now())
-    raw = _read_facts(production, distro)
+    raw = _read_facts(production, distro, calibrate=calibrate)
     sanitiser = Sanitiser(
         vault,
         raw.names,
@@ -125,11 +133,12 @@ def take_survey(
         settings=facts.settings,
         archive_keys=facts.archive_keys,
         system=facts.system,
+        origin=origin,
     )
 
 
-def _read_facts(production: Production, distro: Distro) -> RawSurvey:
-    answers = {probe: production.read(probe) for probe in distro.probes()}
+def _read_facts(production: Production, distro: Distro, *, calibrate: bool) -> RawSurvey:
+    answers = {probe: production.read(probe) for probe in distro.probes(calibrate=calibrate)}
     return distro.read_facts(answers)
 
 
