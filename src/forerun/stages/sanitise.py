@@ -19,11 +19,8 @@ from dataclasses import dataclass, field
 
 from forerun.model.raw import ServerNames
 from forerun.model.survey import Replacement
-from forerun.stages.sanitise_addresses import (
-    AddressesExhausted,
-    AddressMap,
-    find_hardware_addresses,
-)
+from forerun.stages.sanitise_addresses import AddressMap, find_hardware_addresses
+from forerun.stages.sanitise_binary import Parcel, is_binary, open_parcel
 from forerun.stages.sanitise_certs import find_certificates
 from forerun.stages.sanitise_detect import (
     find_credentials,
@@ -31,6 +28,7 @@ from forerun.stages.sanitise_detect import (
     find_random_tokens,
 )
 from forerun.stages.sanitise_edit import Edit, Sheet
+from forerun.stages.sanitise_encoded import derive_forms, find_encoded
 from forerun.stages.sanitise_forms import find_hashes, find_service_tokens
 from forerun.stages.sanitise_keys import (
     find_private_keys,
@@ -38,6 +36,7 @@ from forerun.stages.sanitise_keys import (
     find_wireguard_keys,
 )
 from forerun.stages.sanitise_names import NameMap
+from forerun.stages.sanitise_pairs import list_users, pair_hashes
 from forerun.stages.sanitise_places import find_by_place
 from forerun.stages.sanitise_vault import Vault, encode
 
@@ -61,6 +60,8 @@ class _Pending:
     replacements: tuple[Replacement, ...] = ()
     public: bool = False
     content: bytes = field(default=b"", repr=False)
+    parcel: Parcel | None = None
+    inner: tuple[str, ...] = field(default=(), repr=False)
 
 
 class Sanitiser:
@@ -93,18 +94,31 @@ class Sanitiser:
 
         Kept as they are: unchanged packaged files, and public archive keys."""
         if self._is_shipped(path, content):
+            self._names.people.learn_public(content)
             self._pending.append(_Pending(path, "", public=True, content=content))
             return ""
-        if b"\0" in content:
+        if is_binary(content):
             if not (_KEYRING_PLACE.fullmatch(path) and is_public_keyring(content)):
-                return "not text"
+                return self._take_parcel(path, content)
             self._pending.append(_Pending(path, "", public=True, content=content))
             return ""
         text = content.decode("utf-8", "surrogateescape")
         if path in {"/etc/passwd", "/etc/group"}:
             self._vocabulary.update(line.partition(":")[0] for line in text.splitlines())
+            self._names.people.learn_accounts(text)
         clean, replacements = self._remove_secrets(path, text)
         self._pending.append(_Pending(path, clean, replacements))
+        return ""
+
+    def _take_parcel(self, path: str, content: bytes) -> str:
+        """A file that is not plain text: opened, or the reason to withhold it."""
+        parcel = open_parcel(content)
+        if isinstance(parcel, str):
+            return parcel
+        done = [self._remove_secrets(path, text) for text in parcel.texts]
+        rows = tuple(row for _, found in done for row in found)
+        inner = tuple(text for text, _ in done)
+        self._pending.append(_Pending(path, "", rows, parcel=parcel, inner=inner))
         return ""
 
     def _is_shipped(self, path: str, content: bytes) -> bool:
@@ -113,7 +127,9 @@ class Sanitiser:
             return False
         return hashlib.md5(content, usedforsecurity=False).hexdigest() in sums
 
-    def _remove_secrets(self, path: str, text: str) -> tuple[str, tuple[Replacement, ...]]:
+    def _remove_secrets(
+        self, path: str, text: str, *, opened: bool = False
+    ) -> tuple[str, tuple[Replacement, ...]]:
         vault = self._vault
         sheet = Sheet(text)
         sheet.accept(find_private_keys(sheet.rest, vault))
@@ -125,6 +141,8 @@ class Sanitiser:
         sheet.accept(find_credentials(sheet.rest, vault))
         sheet.accept(find_service_tokens(sheet.rest, vault))
         sheet.accept(find_named_values(path, sheet.rest, vault))
+        if not opened:  # base64 in base64 is a token like any other
+            sheet.accept(find_encoded(sheet.rest, self._clean_opened, "encoded-secret"))
         sheet.accept(find_random_tokens(path, sheet.rest, vault))
         return sheet.apply(path)
 
@@ -137,10 +155,14 @@ class Sanitiser:
         sheet.accept(find_public_keys(sheet.rest, vault))
         sheet.accept(find_wireguard_keys(sheet.rest, vault, public=True))
         sheet.accept(self._find_known(sheet.rest))
+        sheet.accept(find_encoded(sheet.rest, self.clean_path, "encoded-name"))
         sheet.accept(self._names.find(path, sheet.rest))
         sheet.accept(self._addresses.find(sheet.rest))
         sheet.accept(find_hardware_addresses(sheet.rest, vault))
         return sheet.apply(path)
+
+    def _clean_opened(self, text: str) -> str:
+        return self._remove_secrets("", text, opened=True)[0]
 
     def _map_plain(self, text: str) -> str:
         """Names and addresses of a short text, for certificates and paths."""
@@ -162,6 +184,11 @@ class Sanitiser:
     def close(self) -> None:
         """No more files will come: fix the names and the list of known secrets."""
         self._names.close(self._vocabulary)
+        for pending in self._pending:
+            if pending.parcel is not None:
+                pending.parcel.learn(self._vault)
+        pair_hashes(self._vault)
+        derive_forms(self._vault, self._names.people.accounts | list_users(self._vault))
         self._swept = tuple(self._vault.sweepable())
         self._closed = True
 
@@ -176,17 +203,31 @@ class Sanitiser:
                 yield CleanFile(path, pending.content)
                 continue
             try:
-                text, replacements = self._remove_names(pending.path, pending.text)
-            except AddressesExhausted as problem:
+                content, replacements = self._finish_one(pending)
+            except ValueError as problem:
                 yield path, str(problem)
                 continue
             rows = [*pending.replacements, *replacements]
             yield CleanFile(
                 path,
-                encode(text),
+                content,
                 tuple(Replacement(path, row.line, row.rule, row.kind) for row in rows),
             )
             pending.text = ""
+
+    def _finish_one(self, pending: _Pending) -> tuple[bytes, tuple[Replacement, ...]]:
+        """The content to be given out. Raises ValueError for a file to be withheld."""
+        if pending.parcel is None:
+            text, rows = self._remove_names(pending.path, pending.text)
+            return encode(text), rows
+        done = [self._remove_names(pending.path, text) for text in pending.inner]
+        rows = tuple(row for _, found in done for row in found)
+        made = pending.parcel.close(
+            tuple(text for text, _ in done), self._vault, self._map_plain, self._names.mentions
+        )
+        if not pending.inner:
+            rows = (Replacement(pending.path, 0, "binary-keys", "key"),)
+        return made, rows
 
     def clean_path(self, path: str) -> str:
         """A path without the server's names, addresses and known secrets."""

@@ -152,6 +152,7 @@ class Vault:
     def __init__(self, *, key: bytes | None = None) -> None:
         self._key = key or secrets.token_bytes(32)
         self._swaps: dict[str, str] = {}
+        self._derived: dict[str, str] = {}
         self._made: set[str] = set()
         self._originals: dict[bytes, Original] = {}
         self._objects: dict[tuple[str, bytes], object] = {}
@@ -216,6 +217,21 @@ class Vault:
         """The replacement of a known original."""
         return self._swaps.get(original)
 
+    def swaps(self) -> tuple[tuple[str, str, str], ...]:
+        """(original, replacement, rule) of all, in the order they were found."""
+        return tuple(
+            (text, new, known.rule)
+            for text, new in self._swaps.items()
+            if (known := self._originals.get(encode(text)))
+        )
+
+    def derive(self, text: str, new: str) -> None:
+        """A text to be swept for that is no original of its own: another form of one, or
+        a replacement for which a better one is known by now. The last one given stays."""
+        if text != new:
+            self._derived[text] = new
+            self._made.add(new)
+
     def is_made(self, text: str) -> bool:
         """Whether the text is one of the vault's own replacements."""
         return text in self._made
@@ -243,6 +259,7 @@ class Vault:
             for text, new in self._swaps.items()
             if (known := self._originals.get(encode(text))) and known.sweep
         ]
+        rows = [row for row in rows if row[0] not in self._derived] + [*self._derived.items()]
         return iter(sorted(rows, key=lambda row: -len(row[0])))
 
 
