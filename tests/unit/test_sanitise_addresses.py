@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from forerun.stages.sanitise_addresses import (
     AddressesExhausted,
     AddressMap,
-    find_hardware_addresses,
+    HardwareMap,
 )
 from forerun.stages.sanitise_edit import Sheet
+from forerun.stages.sanitise_prefix import PrefixPreserving
 from forerun.stages.sanitise_vault import Vault
 
 KEPT_V4 = [
@@ -162,11 +163,118 @@ def test_addresses_are_found_in_their_usual_forms(text: str) -> None:
         assert old not in new
 
 
+RFC_6890 = [  # RFC 6890, 2.2.2 and 2.2.3, without what a site uses privately
+    "0.0.0.0/8", "127.0.0.0/8", "169.254.0.0/16", "192.0.0.0/24", "192.0.2.0/24",
+    "192.88.99.0/24", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24", "240.0.0.0/4",
+    "255.255.255.255/32", "100::/64", "2001:2::/48", "2001:db8::/32", "fe80::/10",
+    # RFC 9637, and multicast (RFC 5771, RFC 4291 2.7)
+    "3fff::/20", "224.0.0.0/4", "ff00::/8",
+]  # fmt: skip
+
+
+def any_in(text: str) -> st.SearchStrategy[IPv4 | IPv6]:
+    return st.ip_addresses(network=text)
+
+
+def swap_any(mapping: AddressMap, address: IPv4 | IPv6) -> IPv4 | IPv6:
+    return mapping.swap_v4(address) if isinstance(address, IPv4) else mapping.swap_v6(address)
+
+
+@given(keys, st.sampled_from(RFC_6890).flatmap(any_in))
+def test_special_purpose_addresses_are_kept(key: bytes, address: IPv4 | IPv6) -> None:
+    """They say nothing of a site, and configuration means them by their number."""
+    assert swap_any(AddressMap(Vault(key=key)), address) == address
+
+
+@given(keys, st.lists(st.ip_addresses(), min_size=2, max_size=60, unique=True))
+def test_the_map_is_injective_and_keeps_the_family(key: bytes, seen: list[IPv4 | IPv6]) -> None:
+    """Over any mix of both families, kept ranges included."""
+    mapping = AddressMap(Vault(key=key))
+    new = [swap_any(mapping, address) for address in seen]
+    assert len(set(new)) == len(seen)
+    assert [a.version for a in new] == [a.version for a in seen]
+    assert [swap_any(mapping, address) for address in seen] == new
+
+
+PRIVATE_USE = ["10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "100.64.0.0/10", "fd00::/8"]
+
+
+@given(keys, st.sampled_from(PRIVATE_USE), st.data())
+def test_private_stays_private(key: bytes, network: str, data: st.DataObject) -> None:
+    """RFC 1918, RFC 6598 and RFC 4193 ranges are mapped into themselves."""
+    address = data.draw(any_in(network))
+    new = swap_any(AddressMap(Vault(key=key)), address)
+    assert new in ipaddress.ip_network(network)
+
+
+@given(keys, st.sampled_from(["64:ff9b::/96", "::ffff:0:0/96"]), public)
+def test_an_ipv4_address_inside_an_ipv6_one(key: bytes, network: str, inside: IPv4) -> None:
+    """RFC 6052 and RFC 4291 2.5.5.2: the address inside is mapped as it is outside."""
+    base = int(ipaddress.IPv6Network(network).network_address)
+    mapping = AddressMap(Vault(key=key))
+    new = mapping.swap_v6(IPv6(base | int(inside)))
+    assert new == IPv6(base | int(mapping.swap_v4(inside)))
+
+
+@given(keys, public)
+def test_an_address_behind_6to4(key: bytes, inside: IPv4) -> None:
+    """RFC 3056: 2002 and the site's IPv4 address; that one is mapped."""
+    mapping = AddressMap(Vault(key=key))
+    new = mapping.swap_v6(IPv6((0x2002 << 112) | (int(inside) << 80) | 1))
+    assert int(new) >> 112 == 0x2002
+    assert int(new) >> 80 & 0xFFFFFFFF == int(mapping.swap_v4(inside))
+
+
+@pytest.mark.parametrize("text", ["10.1.2.3/8", "93.184.216.34/8", "172.16.9.9/12", "2a02::9/20"])
+def test_an_interface_with_a_short_length_is_no_network(text: str) -> None:
+    """`10.1.2.3/8` is one address and its network's length; only 10.0.0.0/8 says nothing."""
+    new = apply(f"address {text}")
+    assert text.partition("/")[0] not in new and new.endswith("/" + text.partition("/")[2])
+
+
+def test_bits_are_chosen_by_the_published_scheme() -> None:
+    """Below the first bit of a private range, which always flips, each flip is that of
+    ipcrypt-pfx under the map's own key."""
+    vault = Vault(key=b"k" * 32)
+    scheme = PrefixPreserving(vault.stream("address", "ipcrypt-pfx").take(32))
+    old = IPv4("10.1.2.3")
+    flipped = int(old) ^ int(AddressMap(vault).swap_v4(old))
+    full = int(old) ^ int(scheme.encrypt(old))
+    assert flipped >> 8 & 0x7FFF == full >> 8 & 0x7FFF
+    assert flipped >> 23 == 1 and flipped & 0xFF == 0
+
+
+octets = st.binary(min_size=6, max_size=6)
+
+
+@given(keys, st.lists(octets, min_size=1, max_size=50, unique=True))
+def test_hardware_addresses_are_mapped_one_to_one(key: bytes, seen: list[bytes]) -> None:
+    """IEEE 802: unicast stays unicast and becomes locally administered; groups stay."""
+    mapping = HardwareMap(Vault(key=key))
+    new = [mapping.swap(address) for address in seen]
+    assert len(set(new)) == len(seen)
+    assert new == [mapping.swap(address) for address in seen]
+    for before, after in zip(seen, new, strict=True):
+        if before[0] & 1 or not any(before):
+            assert after == before
+        elif not before.startswith(b"\0\0\x5e\0\x53"):
+            assert after[0] & 3 == 2 and after != before
+
+
+def test_documentation_hardware_addresses_stay() -> None:
+    """RFC 9542, 2.1.1: 00-00-5E-00-53-00 to -FF, and multicast 01-00-5E-90-10-00 to -FF."""
+    text = "00:00:5e:00:53:00 00-00-5E-00-53-FF 01:00:5e:90:10:7f 00:00:5e:00:52:ff"
+    sheet = Sheet(text)
+    sheet.accept(HardwareMap(Vault()).find(text))
+    new = sheet.apply("")[0].split()
+    assert new[:3] == text.split()[:3] and new[3] != text.split()[3]
+
+
 def test_hardware_addresses_become_locally_administered() -> None:
     """IEEE 802: bit 0x02 set, bit 0x01 clear; the separator stays; broadcast stays."""
     text = "a 00:16:3e:4a:5b:6c b 00-16-3E-4A-5B-6C c ff:ff:ff:ff:ff:ff"
     sheet = Sheet(text)
-    sheet.accept(find_hardware_addresses(text, Vault(key=b"k" * 32)))
+    sheet.accept(HardwareMap(Vault(key=b"k" * 32)).find(text))
     words = sheet.apply("")[0].split()
     assert int(words[1][:2], 16) & 3 == 2
     assert words[3].replace("-", ":").lower() == words[1]

@@ -15,6 +15,7 @@ from urllib.parse import unquote
 
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_encoded import read_base64_text, swap_written
+from forerun.stages.sanitise_prefilter import LinePattern
 from forerun.stages.sanitise_vault import Vault
 
 # -- named values ------------------------------------------------------------------------
@@ -25,6 +26,7 @@ _KEYWORD = re.compile(
     r"|credential|psk|communit|bindpw|rootpw|userpw|_pw\b|masterauth|requirepass|cookie|salt",
     re.IGNORECASE,
 )
+_KEYWORDS = LinePattern(_KEYWORD)
 _SECRET_WORDS = frozenset({
     "password", "passwd", "passwort", "passphrase", "pass", "pwd", "pw", "secret", "secrets",
     "token", "apikey", "psk", "community", "credential", "credentials", "bindpw", "rootpw",
@@ -94,6 +96,8 @@ _DIRECTIVE = re.compile(
     re.MULTILINE | re.IGNORECASE,
 )
 
+_DIRECTIVES = LinePattern(_DIRECTIVE)
+
 
 @dataclass(frozen=True, slots=True)
 class _Context:
@@ -110,7 +114,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
         return
     program = is_program(text)
     seen_to = 0
-    for hit in _KEYWORD.finditer(text):
+    for hit in _KEYWORDS.finditer(text):
         if hit.start() < seen_to:
             continue
         start, end = _widen(text, hit.start(), hit.end())
@@ -124,7 +128,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
                 )
                 yield Edit(span[0], span[1], new, "named-value", _kind_of(text[start:end]))
     if not program:
-        for match in _DIRECTIVE.finditer(text):
+        for match in _DIRECTIVES.finditer(text):
             low, high = match.span(2)
             if text[low] in "\"'":
                 low, high = low + 1, high - 1

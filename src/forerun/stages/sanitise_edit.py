@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from forerun.model.survey import Replacement
@@ -56,6 +56,13 @@ class Sheet:
             parts += [self.text[at : edit.start], "\n" * (edit.end - edit.start)]
             at = edit.end
         return "".join([*parts, self.text[at:]])
+
+    def list_changes(self) -> Iterator[tuple[str, str, str]]:
+        """(original, replacement, rule) of each accepted edit that changes something."""
+        for edit in self._edits:
+            original = self.text[edit.start : edit.end]
+            if edit.new != original:
+                yield original, edit.new, edit.rule
 
     def apply(self, path: str) -> tuple[str, tuple[Replacement, ...]]:
         """The edited text, and the list of what was replaced, by line of this text."""

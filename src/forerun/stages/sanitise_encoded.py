@@ -129,8 +129,10 @@ def derive_forms(vault: Vault, users: Iterable[str] = ()) -> None:
     """Give the vault each swept secret's other forms. `users` are the login names that a
     digest may be salted with."""
     logins = tuple(users)
-    for text, new in list(vault.sweepable()):
-        if len(text) <= _LONGEST:
+    done: set[str] = vault.keep_object("derived", b"", set)
+    for text, new in vault.sweepable(derived=False):
+        if len(text) <= _LONGEST and text not in done:
+            done.add(text)
             for old_form, new_form in _walk_forms(text, new, logins):
                 _derive(vault, text, old_form, new_form)
 
@@ -157,13 +159,14 @@ def _derive(vault: Vault, text: str, old: str, new: str) -> None:
 
 # -- values as they are written --------------------------------------------------------------
 
-_CODED = re.compile(r"(?<![A-Za-z0-9+/=_-])[A-Za-z0-9+/_-]{8,}={0,2}(?![A-Za-z0-9+/=_-])")
+CODED = re.compile(r"(?<![A-Za-z0-9+/=_-])[A-Za-z0-9+/_-]{16,}={0,2}(?![A-Za-z0-9+/=_-])")
+_TOKEN = re.compile(r"[A-Za-z0-9+/_-]{8,}={0,2}")
 
 
 def read_base64_text(token: str, least: int = 6) -> str:
     """The printable text that a base64 or base64url token holds, or ""."""
     bare = token.rstrip("=")
-    if len(bare) % 4 == 1 or not _CODED.fullmatch(token):
+    if len(bare) % 4 == 1 or not _TOKEN.fullmatch(token):
         return ""
     standard = bare.replace("-", "+").replace("_", "/") + "=" * (-len(bare) % 4)
     try:
@@ -184,10 +187,8 @@ def write_base64_like(plain: str, like: str) -> str:
 
 def find_encoded(text: str, clean: Callable[[str], str], rule: str) -> Iterator[Edit]:
     """Base64 of text in which `clean` changes something."""
-    for match in _CODED.finditer(text):
+    for match in CODED.finditer(text):
         token = match[0]
-        if len(token) < 16:
-            continue
         plain = read_base64_text(token)
         if not plain:
             continue

@@ -107,6 +107,13 @@ class NameMap:
         self._node_pattern = _compile_words(telling)
         self._place_pattern = _compile_words(sorted(n for n in self._nodes if len(n) >= 2))
 
+    def list_words(self) -> tuple[str, ...]:
+        """All domains and short names, in small letters: a text without any of them (in
+        any case) and without a mail address holds no name. A directory's name
+        (`dc=corp,dc=example`) holds its domain's labels, so those are listed too."""
+        labels = {f"dc={root.partition('.')[0]}" for root in self._domains}
+        return (*self._domains, *self._nodes, *labels, *self.people.list_words())
+
     def swap_label(self, label: str) -> str:
         """What stands for one label under the server's domains."""
         low = label.lower()

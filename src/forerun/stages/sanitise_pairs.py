@@ -58,7 +58,11 @@ def pair_hashes(vault: Vault) -> int:
     rows = vault.swaps()
     share = BUDGET / max(1, len(hashes))
     paired = 0
+    tried: dict[str, int] = vault.keep_object("tried-hashes", b"", dict)
     for hashed, place in hashes.items():
+        if tried.get(hashed) == len(rows):
+            continue
+        tried[hashed] = len(rows)
         cost = estimate_cost(hashed)
         most = max(3, int(share / cost))
         for plain, new in _walk_candidates(rows, place, most):

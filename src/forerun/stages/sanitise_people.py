@@ -59,6 +59,7 @@ class PeopleMap:
         self._vault = vault
         self._logins: set[str] = set()
         self._accounts: set[str] = set()
+        self._words: tuple[str, ...] = ()
         self._public: set[bytes] = set()
         self._everywhere: re.Pattern[str] | None = None
         self._in_places: re.Pattern[str] | None = None
@@ -92,6 +93,7 @@ class PeopleMap:
         """Decide which names are replaced, and where."""
         words = {word.lower() for word in vocabulary} | COMMON_VALUES | _NOBODYS
         known = sorted(n for n in self._logins if len(n) >= 4 and n.lower() not in words)
+        self._words = tuple(name.lower() for name in known)
         telling = [n for n in known if n.lower().encode() not in self._public]
         self._everywhere = _compile(r"(?<![A-Za-z0-9])NAME(?![A-Za-z0-9])", telling)
         self._in_places = _compile(r"(?<![\w.-])NAME(?![\w-])", known)
@@ -100,6 +102,10 @@ class PeopleMap:
             # The scan looks for parts of words too: a name of letters only is in too many.
             if not name.isalpha():
                 self._vault.note(name, rule="login-name")
+
+    def list_words(self) -> tuple[str, ...]:
+        """The names that `find` looks for, in small letters."""
+        return self._words
 
     def find(self, path: str, text: str) -> Iterator[Edit]:
         """Login names of people."""

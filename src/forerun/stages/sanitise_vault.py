@@ -147,9 +147,14 @@ class Stream:
 
 
 class Vault:
-    """Originals and their replacements. Prints as counts, never as values."""
+    """Originals and their replacements. Prints as counts, never as values.
 
-    def __init__(self, *, key: bytes | None = None) -> None:
+    With `keep_map` it also remembers what stands for each name and address, so that the
+    owner can be given the whole table, sealed (`list_pairs`)."""
+
+    def __init__(self, *, key: bytes | None = None, keep_map: bool = False) -> None:
+        self.keeps_map = keep_map
+        self._pairs: dict[tuple[str, str], str] = {}
         self._key = key or secrets.token_bytes(32)
         self._swaps: dict[str, str] = {}
         self._derived: dict[str, str] = {}
@@ -251,15 +256,33 @@ class Vault:
         """All originals, masked, for the leak scan."""
         return tuple(self._originals.values())
 
-    def sweepable(self) -> Iterator[tuple[str, str]]:
+    def keep_pair(self, original: str, replacement: str, rule: str) -> None:
+        """Remember that this stood for that, where a map is kept."""
+        if self.keeps_map:
+            self._pairs.setdefault((original, replacement), rule)
+
+    def list_pairs(self) -> tuple[tuple[str, str, str], ...]:
+        """(original, replacement, rule) of everything, sorted: for sealing the owner's map
+        and for nothing else. Raises ValueError unless the vault was made to keep one."""
+        if not self.keeps_map:
+            raise ValueError("this vault was not asked to keep a map")
+        pairs = dict(self._pairs)
+        for original, new in self._swaps.items():
+            known = self._originals.get(encode(original))
+            pairs.setdefault((original, new), known.rule if known else "")
+        return tuple(sorted((*pair, rule) for pair, rule in pairs.items()))
+
+    def sweepable(self, *, derived: bool = True) -> Iterator[tuple[str, str]]:
         """(original, replacement) of all that is to be replaced wherever it stands,
-        longest first so that no shorter one cuts a longer one."""
+        longest first so that no shorter one cuts a longer one; without `derived`, only
+        what is an original of its own."""
         rows = [
             (text, new)
             for text, new in self._swaps.items()
             if (known := self._originals.get(encode(text))) and known.sweep
         ]
-        rows = [row for row in rows if row[0] not in self._derived] + [*self._derived.items()]
+        if derived:
+            rows = [row for row in rows if row[0] not in self._derived] + [*self._derived.items()]
         return iter(sorted(rows, key=lambda row: -len(row[0])))
 
 
