@@ -25,7 +25,8 @@ import zstandard
 
 from forerun.model.raw import ServerNames
 from forerun.model.survey import Replacement
-from forerun.stages.sanitise_addresses import AddressesExhausted, AddressMap, HardwareMap
+from forerun.stages.sanitise_addresses import AddressMap, HardwareMap
+from forerun.stages.sanitise_binary import Parcel, is_binary, open_parcel
 from forerun.stages.sanitise_certs import find_certificates
 from forerun.stages.sanitise_detect import (
     find_credentials,
@@ -33,6 +34,7 @@ from forerun.stages.sanitise_detect import (
     find_random_tokens,
 )
 from forerun.stages.sanitise_edit import Edit, Sheet
+from forerun.stages.sanitise_encoded import derive_forms, find_encoded
 from forerun.stages.sanitise_forms import find_hashes, find_service_tokens
 from forerun.stages.sanitise_guards import (
     BLOCK,
@@ -47,11 +49,14 @@ from forerun.stages.sanitise_keys import (
     find_wireguard_keys,
 )
 from forerun.stages.sanitise_names import NameMap
+from forerun.stages.sanitise_pairs import list_users, pair_hashes
 from forerun.stages.sanitise_places import find_by_place
 from forerun.stages.sanitise_prefilter import KnownWords
 from forerun.stages.sanitise_vault import Vault, encode
 
 _KEYRING_PLACE = re.compile(r"/etc/apt/(?:trusted\.gpg(?:\.d/[^/]+)?|keyrings/[^/]+)")
+# Between the texts of one packed file: no text has a NUL.
+_TEXT_END = b"\0"
 _ARCHIVE_PLACE = re.compile(r"/etc/apt/sources\.list(?:\.d/[^/]+)?|sources:.*")
 
 
@@ -74,6 +79,7 @@ class _Pending:
     packed: bytes = field(repr=False)
     replacements: tuple[Replacement, ...] = ()
     public: bool = False
+    parcel: Parcel | None = None
 
 
 class Sanitiser:
@@ -130,11 +136,12 @@ class Sanitiser:
         """Take a file as it arrives. Returns why it must be withheld, or ""."""
         if self.is_public(path, content):
             return self._hold(path, content, (), public=True)
-        if b"\0" in content:
-            return "not text"
+        if is_binary(content):
+            return self._take_parcel(path, content)
         if path in {"/etc/passwd", "/etc/group"}:
             text = content.decode("utf-8", "surrogateescape")
             self._vocabulary.update(line.partition(":")[0] for line in text.splitlines())
+            self._names.people.learn_accounts(text)
         replacements: tuple[Replacement, ...] = ()
         asked = self._first.scan(content)
         if asked or has_place_rule(path):
@@ -143,6 +150,20 @@ class Sanitiser:
             content = encode(text)
         return self._hold(path, content, replacements)
 
+    def _take_parcel(self, path: str, content: bytes) -> str:
+        """A file that is not plain text: opened, or the reason to withhold it."""
+        parcel = open_parcel(content)
+        if isinstance(parcel, str):
+            return parcel
+        done = [
+            self._remove_secrets(path, text, self._first.scan(encode(text)))
+            for text in parcel.texts
+        ]
+        parcel.texts = ()
+        rows = tuple(row for _, found in done for row in found)
+        inner = _TEXT_END.join(encode(text) for text, _ in done)
+        return self._hold(path, inner, rows, parcel=parcel)
+
     def _hold(
         self,
         path: str,
@@ -150,21 +171,23 @@ class Sanitiser:
         replacements: tuple[Replacement, ...],
         *,
         public: bool = False,
+        parcel: Parcel | None = None,
     ) -> str:
         packed = self._pack.compress(content)
         if self._held + len(packed) > self._hold_limit:
             return f"the copy fills the {self._hold_limit >> 20} MiB of memory it may take"
         self._held += len(packed)
-        self._pending.append(_Pending(path, packed, replacements, public))
+        self._pending.append(_Pending(path, packed, replacements, public, parcel))
         return ""
 
     def is_shipped(self, path: str, content: bytes) -> bool:
         """Whether this is, by path and content, what a package from an archive delivered:
         all of it is public, and it may be written at once."""
         sums = self._shipped.get(path)
-        if not sums:
+        if not sums or hashlib.md5(content, usedforsecurity=False).hexdigest() not in sums:
             return False
-        return hashlib.md5(content, usedforsecurity=False).hexdigest() in sums
+        self._names.people.learn_public(content)
+        return True
 
     def _remove_secrets(
         self, path: str, text: str, asked: frozenset[str]
@@ -182,6 +205,7 @@ class Sanitiser:
             ("credentials", lambda rest: find_credentials(rest, vault)),
             ("service-tokens", lambda rest: find_service_tokens(rest, vault)),
             ("named-values", lambda rest: find_named_values(path, rest, vault)),
+            ("encoded", lambda rest: find_encoded(rest, self._clean_opened, "encoded-secret")),
             ("random-tokens", lambda rest: find_random_tokens(path, rest, vault)),
         )
         for name, find in rules:
@@ -206,6 +230,7 @@ class Sanitiser:
             ("public-keys", lambda rest: find_public_keys(rest, vault)),
             ("wireguard", lambda rest: find_wireguard_keys(rest, vault, public=True)),
             ("", self._find_known),
+            ("encoded", lambda rest: find_encoded(rest, self.clean_path, "encoded-text")),
             ("names", lambda rest: names.find(path, rest)),
             ("addresses", addresses.find),
             ("hardware", self._hardware.find),
@@ -220,6 +245,11 @@ class Sanitiser:
             for original, new, rule in sheet.list_changes():
                 self._vault.keep_pair(original, new, rule)
         return sheet.apply(path)
+
+    def _clean_opened(self, text: str) -> str:
+        """What stood in base64. Base64 in it is a token like any other."""
+        asked = self._first.scan(encode(text)) - {"encoded"}
+        return self._remove_secrets("", text, asked)[0]
 
     def _map_plain(self, text: str) -> str:
         """Names and addresses of a short text, for certificates and paths."""
@@ -242,6 +272,12 @@ class Sanitiser:
     def close(self) -> None:
         """No more files will come: fix the names and the list of known secrets."""
         self._names.close(self._vocabulary)
+        self._named = make_name_filter(self._names.list_words())
+        for pending in self._pending:
+            if pending.parcel is not None:
+                pending.parcel.learn(self._vault)
+        pair_hashes(self._vault)
+        derive_forms(self._vault, self._names.people.accounts | list_users(self._vault))
         swept = tuple(self._vault.sweepable())
         if swept != self._swept:
             self._swept = swept
@@ -260,20 +296,40 @@ class Sanitiser:
             if pending.public:
                 yield CleanFile(path, content)
                 continue
-            asked = self._second.scan(content) | self._named.scan(content)
-            rows = pending.replacements
-            if asked or self._known.find(content):
-                text = content.decode("utf-8", "surrogateescape")
-                try:
-                    text, replacements = self._remove_names(pending.path, text, asked)
-                except AddressesExhausted as problem:
-                    yield path, str(problem)
-                    continue
-                rows += replacements
-                content = encode(text)
+            try:
+                content, found = self._finish_one(pending, content)
+            except ValueError as problem:
+                yield path, str(problem)
+                continue
+            rows = (*pending.replacements, *found)
             if path != pending.path:
                 rows = tuple(Replacement(path, row.line, row.rule, row.kind) for row in rows)
             yield CleanFile(path, content, rows)
+
+    def _finish_one(
+        self, pending: _Pending, content: bytes
+    ) -> tuple[bytes, tuple[Replacement, ...]]:
+        """The content to be given out. Raises ValueError for a file to be withheld."""
+        if pending.parcel is None:
+            return self._finish_text(pending.path, content)
+        done = [self._finish_text(pending.path, part) for part in content.split(_TEXT_END)]
+        texts = tuple(part.decode("utf-8", "surrogateescape") for part, _ in done)
+        made = pending.parcel.close(texts, self._vault, self._map_plain, self._names.mentions)
+        if not content:  # keys: there are no lines to name
+            return made, (Replacement(pending.path, 0, "binary-keys", "key"),)
+        return made, tuple(row for _, found in done for row in found)
+
+    def _finish_text(self, path: str, content: bytes) -> tuple[bytes, tuple[Replacement, ...]]:
+        asked = self._second.scan(content) | self._named.scan(content)
+        if not asked and not self._known.find(content):
+            return content, ()
+        text = content.decode("utf-8", "surrogateescape")
+        text, rows = self._remove_names(path, text, asked)
+        return encode(text), rows
+
+    def clean_owner(self, name: str) -> str:
+        """The name of a file's owner or group."""
+        return self.clean_text("name:login", name)[0]
 
     def clean_path(self, path: str) -> str:
         """A path without the server's names, addresses and known secrets."""

@@ -45,7 +45,7 @@ def find_certificates(text: str, vault: Vault, map_text: MapText, is_own: IsOwn)
     for match in _CERTIFICATE.finditer(text):
         try:
             old = _load(match[0])
-            if not _is_ours(old, vault, is_own):
+            if not is_ours(old, vault, is_own):
                 continue
             new = issue_again(old, vault, map_text)
         except (ValueError, TypeError, UnsupportedAlgorithm, x509.UnsupportedGeneralNameType):
@@ -64,7 +64,8 @@ def _load(pem: str) -> x509.Certificate:
         return x509.load_pem_x509_certificate(pem.encode("ascii", "replace"))
 
 
-def _is_ours(old: x509.Certificate, vault: Vault, is_own: IsOwn) -> bool:
+def is_ours(old: x509.Certificate, vault: Vault, is_own: IsOwn) -> bool:
+    """Whether the certificate's key was replaced, or it names the server's."""
     if vault.find_object("key", spki(old.public_key())) is not None:
         return True
     # Names stand in the DER as they are, so no name needs to be taken apart for this.

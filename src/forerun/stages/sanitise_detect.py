@@ -14,6 +14,7 @@ from itertools import pairwise
 from urllib.parse import unquote
 
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_encoded import read_base64_text, swap_written
 from forerun.stages.sanitise_prefilter import LinePattern
 from forerun.stages.sanitise_vault import Vault
 
@@ -121,7 +122,10 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
         if is_secret_name(text[start:end]):
             span = _find_value(text, start, end, program)
             if span is not None:
-                new = vault.swap(text[span[0] : span[1]], rule="named-value")
+                quoted = text[span[0] - 1] in "\"'"
+                new = swap_written(
+                    text[span[0] : span[1]], vault, "named-value", quoted=quoted
+                )
                 yield Edit(span[0], span[1], new, "named-value", _kind_of(text[start:end]))
     if not program:
         for match in _DIRECTIVES.finditer(text):
@@ -322,9 +326,16 @@ def find_random_tokens(path: str, text: str, vault: Vault) -> Iterator[Edit]:
         spans = list(_find_random_parts(match[0]))
         if spans and not _HARMLESS_BEFORE.search(text[max(0, match.start() - 40) : match.start()]):
             for low, high in spans:
-                new = vault.swap(match[0][low:high], rule="random-token")
+                new = _swap_token(match[0][low:high], vault)
                 start = match.start()
                 yield Edit(start + low, start + high, new, "random-token", "token")
+
+
+def _swap_token(token: str, vault: Vault) -> str:
+    """Base64 of text is replaced by base64 of what stands for the text."""
+    if read_base64_text(token, 12):
+        return swap_written(token, vault, "random-token")
+    return vault.swap(token, rule="random-token")
 
 
 _PART = re.compile(r"[^/_-]+")

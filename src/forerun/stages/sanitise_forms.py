@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_pairs import note_hash, note_user
 from forerun.stages.sanitise_vault import DIGITS, LOWER, UPPER, Stream, Vault
 
 CRYPT_ALPHABET = "./" + DIGITS + UPPER + LOWER
@@ -53,6 +54,8 @@ _SCRAM_HASH = re.compile(
 )
 _POSTGRES_MD5 = re.compile(r"(?<![\w])md5([0-9a-f]{32})(?![\w])")
 _MYSQL_HASH = re.compile(r"(?<![\w*])\*([0-9A-F]{40})(?![\w])")
+# Who a PostgreSQL digest may belong to: the role before it, or in a database's address.
+_DIGEST_USER = re.compile(r"[\"']?([\w.-]{1,63})[\"']?[\s:,]+[\"']?md5[0-9a-f]{32}|postgres\w*://([\w.-]+):")
 
 _HASHES = (
     ("ldap-hash", "password hash", _LDAP_HASH),
@@ -71,14 +74,18 @@ def find_hashes(text: str, vault: Vault) -> Iterator[Edit]:
             hashed = match[0]
             new = swap_crypt_hash(hashed, vault)
             yield Edit(match.start(), match.end(), new, "crypt-hash", "password hash")
+    for user in _DIGEST_USER.finditer(text):
+        note_user(user[1] or user[2], vault)
     for rule, kind, pattern in _HASHES:
         for match in pattern.finditer(text):
+            note_hash(match[0], vault)
             new = vault.swap(match[1], rule=rule)
             yield Edit(match.start(1), match.end(1), new, rule, kind)
 
 
 def swap_crypt_hash(hashed: str, vault: Vault) -> str:
     """The replacement of one crypt(5) hash."""
+    note_hash(hashed, vault)
     return vault.swap(
         hashed, rule="crypt-hash", make=lambda stream: draw_crypt_hash(hashed, stream)
     )

@@ -15,6 +15,7 @@ from forerun.stages import (
     sanitise_addresses,
     sanitise_certs,
     sanitise_detect,
+    sanitise_encoded,
     sanitise_forms,
     sanitise_keys,
     sanitise_names,
@@ -40,10 +41,11 @@ def list_first() -> Patterns:
         "private-keys": (keys.PEM,),
         "wireguard": (keys._WIREGUARD,),
         "blocks": (BLOCK,),
-        "hashes": (forms.CRYPT_HASH, *(row[-1] for row in forms._HASHES)),
+        "hashes": (forms.CRYPT_HASH, forms._DIGEST_USER, *(row[-1] for row in forms._HASHES)),
         "credentials": (detect._URL, detect._BASIC, *(row[-1] for row in detect._COMMANDS)),
         "service-tokens": (forms._JWT, forms._PREFIXED),
         "named-values": (detect._KEYWORD, detect._DIRECTIVE),
+        "encoded": (sanitise_encoded.CODED,),
         "random-tokens": (detect._CANDIDATE,),
     }
 
@@ -55,6 +57,7 @@ def list_second() -> Patterns:
         "public-keys": (sanitise_keys.SSH_PUBLIC,),
         "wireguard": (sanitise_keys._WIREGUARD,),
         "names": (sanitise_names._MAIL,),
+        "encoded": (sanitise_encoded.CODED,),
         "addresses": (sanitise_addresses.V4, sanitise_addresses.V6_HINT),
         "hardware": (sanitise_addresses.HARDWARE,),
     }

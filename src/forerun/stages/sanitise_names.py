@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 
 from forerun.model.raw import ServerNames
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_people import PeopleMap, swap_login
 from forerun.stages.sanitise_vault import COMMON_VALUES, Vault
 
 _LOCAL = frozenset({"localhost", "localdomain", "localhost.localdomain", "ip6-localhost"})
@@ -44,6 +45,7 @@ class NameMap:
 
     def __init__(self, vault: Vault) -> None:
         self._vault = vault
+        self.people = PeopleMap(vault)
         self._nodes: set[str] = set()
         self._domains: list[str] = []
         self._node_pattern: re.Pattern[str] | None = None
@@ -98,7 +100,9 @@ class NameMap:
         """Fix what is a name everywhere, now that the words of the system are known: a
         short name that is also a package, a user or a common word is replaced only where
         names stand (/etc/hosts and the like)."""
-        words = {word.lower() for word in vocabulary} | COMMON_VALUES | _KEPT_LABELS
+        known = {word for word in vocabulary if not self.people.is_person(word)}
+        self.people.close(known)
+        words = {word.lower() for word in known} | COMMON_VALUES | _KEPT_LABELS
         telling = sorted(n for n in self._nodes if len(n) >= 4 and n not in words)
         self._node_pattern = _compile_words(telling)
         self._place_pattern = _compile_words(sorted(n for n in self._nodes if len(n) >= 2))
@@ -108,7 +112,7 @@ class NameMap:
         any case) and without a mail address holds no name. A directory's name
         (`dc=corp,dc=example`) holds its domain's labels, so those are listed too."""
         labels = {f"dc={root.partition('.')[0]}" for root in self._domains}
-        return (*self._domains, *self._nodes, *labels)
+        return (*self._domains, *self._nodes, *labels, *self.people.list_words())
 
     def swap_label(self, label: str) -> str:
         """What stands for one label under the server's domains."""
@@ -146,6 +150,7 @@ class NameMap:
         if "@" in text:
             yield from self._find_mail(text)
         yield from self._find_domains(text)
+        yield from self.people.find(path, text)
         pattern = self._place_pattern if _NAME_PLACES.fullmatch(path) else self._node_pattern
         for match in pattern.finditer(text) if pattern else ():
             new = self.swap_label(match[0])
@@ -193,7 +198,7 @@ class NameMap:
                 continue
             new_local = local
             if local.lower() not in _ROLES:
-                new_local = f"user-{self._vault.stream('person', local.lower()).take(3).hex()}"
+                new_local = swap_login(local, self._vault)
             self._vault.note(match[0], rule="mail-address")
             yield Edit(
                 match.start(),

@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterator
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_forms import CRYPT_ALPHABET, CRYPT_HASH, swap_crypt_hash
 from forerun.stages.sanitise_keys import swap_wireguard_key
+from forerun.stages.sanitise_pairs import note_hash
+from forerun.stages.sanitise_people import is_person, swap_comment_field
 from forerun.stages.sanitise_vault import Vault
 
 Rule = Callable[[str, Vault], Iterator[Edit]]
@@ -63,14 +65,8 @@ def find_passwd(text: str, vault: Vault) -> Iterator[Edit]:
         if fields[1] not in {"x", "*", "!", ""}:
             new = _swap_hash(fields[1], vault, "passwd")
             yield Edit(*_find_field(at, fields, 1), new, "passwd", "password hash")
-        person = fields[2].isdigit() and 1000 <= int(fields[2]) < 65000
-        if person and fields[4].strip(", "):
-            name = vault.swap(
-                fields[4],
-                rule="full-name",
-                make=lambda stream: f"Person {stream.take(3).hex()},,,",
-                sweep=False,
-            )
+        if is_person(fields[2]) and fields[4].strip(", "):
+            name = swap_comment_field(fields[4], vault)
             yield Edit(*_find_field(at, fields, 4), name, "full-name", "personal data")
 
 
@@ -101,6 +97,7 @@ def find_htpasswd(text: str, vault: Vault) -> Iterator[Edit]:
             bare = fields[1].rstrip()
             scheme = re.match(r"\{[\w.-]+\}", bare)
             kept = scheme[0] if scheme else ""
+            note_hash(bare, vault)
             new = kept + _swap_hash(bare[len(kept) :], vault, "password-file")
             edit = Edit(*_find_field(at, fields, 1), new, "password-file", "password hash")
             yield Edit(edit.start, edit.start + len(bare), new, edit.rule, edit.kind)

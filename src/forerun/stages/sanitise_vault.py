@@ -157,6 +157,7 @@ class Vault:
         self._pairs: dict[tuple[str, str], str] = {}
         self._key = key or secrets.token_bytes(32)
         self._swaps: dict[str, str] = {}
+        self._derived: dict[str, str] = {}
         self._made: set[str] = set()
         self._originals: dict[bytes, Original] = {}
         self._objects: dict[tuple[str, bytes], object] = {}
@@ -221,6 +222,21 @@ class Vault:
         """The replacement of a known original."""
         return self._swaps.get(original)
 
+    def swaps(self) -> tuple[tuple[str, str, str], ...]:
+        """(original, replacement, rule) of all, in the order they were found."""
+        return tuple(
+            (text, new, known.rule)
+            for text, new in self._swaps.items()
+            if (known := self._originals.get(encode(text)))
+        )
+
+    def derive(self, text: str, new: str) -> None:
+        """A text to be swept for that is no original of its own: another form of one, or
+        a replacement for which a better one is known by now. The last one given stays."""
+        if text != new:
+            self._derived[text] = new
+            self._made.add(new)
+
     def is_made(self, text: str) -> bool:
         """Whether the text is one of the vault's own replacements."""
         return text in self._made
@@ -256,14 +272,17 @@ class Vault:
             pairs.setdefault((original, new), known.rule if known else "")
         return tuple(sorted((*pair, rule) for pair, rule in pairs.items()))
 
-    def sweepable(self) -> Iterator[tuple[str, str]]:
+    def sweepable(self, *, derived: bool = True) -> Iterator[tuple[str, str]]:
         """(original, replacement) of all that is to be replaced wherever it stands,
-        longest first so that no shorter one cuts a longer one."""
+        longest first so that no shorter one cuts a longer one; without `derived`, only
+        what is an original of its own."""
         rows = [
             (text, new)
             for text, new in self._swaps.items()
             if (known := self._originals.get(encode(text))) and known.sweep
         ]
+        if derived:
+            rows = [row for row in rows if row[0] not in self._derived] + [*self._derived.items()]
         return iter(sorted(rows, key=lambda row: -len(row[0])))
 
 

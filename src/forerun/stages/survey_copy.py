@@ -12,6 +12,7 @@ from typing import BinaryIO
 from forerun.model.survey import ConfigEntry, Replacement, Withheld
 from forerun.ports.production import CopyScope
 from forerun.stages.sanitise import Sanitiser
+from forerun.stages.sanitise_people import is_person
 from forerun.stages.survey_tar import BLOCK, TarStream
 
 _CLOSED_REASON = "a version history: it holds what was removed"
@@ -123,7 +124,7 @@ class FileTaker:
         outside = _read_outside(info, path)
         if outside.kind == "file":
             content = stream.read()
-            if self._sanitiser.is_shipped(path, content):
+            if self._sanitiser.is_shipped(path, content) and not is_person(str(outside.uid)):
                 self._entries.append(self._copy.add(outside, path, content))
                 return ""
             reason = self._sanitiser.take(path, content)
@@ -161,7 +162,10 @@ class FileTaker:
         for entry in self._entries:
             if isinstance(entry, ConfigEntry):
                 done.append(entry)
-            elif entry.kind != "file":
+                continue
+            entry.owner = self._sanitiser.clean_owner(entry.owner)
+            entry.group = self._sanitiser.clean_owner(entry.group)
+            if entry.kind != "file":
                 link = self._sanitiser.clean_path(entry.link) if entry.link else ""
                 path = self._sanitiser.clean_path(entry.path)
                 done.append(self._copy.add(entry, path, link=link))
