@@ -7,7 +7,8 @@ say yes too often, never too seldom; a rule that it cannot speak for is always a
 Why it is no weaker. Each pattern is loosened, node by node of its parse tree, to one over
 bytes that matches wherever the original matches:
 
-- look-around, anchors and word boundaries are left out, a back-reference matches what its group does;
+- look-around, anchors and word boundaries are left out;
+- a back-reference matches whatever its group does;
 - an upper bound of a repetition is left out, except for a class of ASCII characters;
 - a class that may match a character outside ASCII matches any run of bytes from 0x80 on;
 - what may match a line end matches anything: rules read a text in which what earlier
@@ -311,7 +312,10 @@ class KnownWords:
             by_start.setdefault(word[:_KNOWN_BYTES], []).append(number)
         starts = list(by_start)
         self._shards = [
-            (starts[at : at + _SHARD], _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]))
+            (
+                starts[at : at + _SHARD],
+                _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]),
+            )
             for at in range(0, len(starts), _SHARD)
         ]
         self._by_start = by_start
