@@ -62,5 +62,5 @@ def test_shared_bits_stay_shared(
 @pytest.mark.parametrize("key", [b"k" * 32, b"short", bytes(33)])
 def test_keys_that_the_scheme_forbids(key: bytes) -> None:
     """Equal halves cancel each other out, so the draft refuses them; so is a wrong size."""
-    with pytest.raises(ValueError, match="halves|bytes"):
+    with pytest.raises(ValueError, match=r"halves|bytes"):
         PrefixPreserving(key)

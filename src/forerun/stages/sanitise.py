@@ -350,6 +350,10 @@ class Sanitiser:
         second, after = self._remove_names(place, first, asked)
         return second, (*before, *after)
 
+    def swap_hardware(self, address: str) -> str:
+        """What stands for an Ethernet address, as in the files."""
+        return next((edit.new for edit in self._hardware.find(address)), address)
+
     def clean_name(self, name: str) -> str:
         """A host name or address."""
         return self.clean_text("name:host", name)[0]

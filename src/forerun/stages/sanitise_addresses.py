@@ -289,7 +289,7 @@ def is_kept_v4(address: IPv4) -> bool:
 
 
 def _is_in(value: int, ranges: _Bits) -> bool:
-    return any([value & mask == base for base, mask, _ in ranges])
+    return any(value & mask == base for base, mask, _ in ranges)
 
 
 def _write(value: int) -> str:

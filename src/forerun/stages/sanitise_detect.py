@@ -123,9 +123,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
             span = _find_value(text, start, end, program)
             if span is not None:
                 quoted = text[span[0] - 1] in "\"'"
-                new = swap_written(
-                    text[span[0] : span[1]], vault, "named-value", quoted=quoted
-                )
+                new = swap_written(text[span[0] : span[1]], vault, "named-value", quoted=quoted)
                 yield Edit(span[0], span[1], new, "named-value", _kind_of(text[start:end]))
     if not program:
         for match in _DIRECTIVES.finditer(text):

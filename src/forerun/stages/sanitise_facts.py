@@ -63,7 +63,7 @@ class FactCleaner:
         """All facts that are stored."""
         text, path = self._text, self._sanitiser.clean_path
         seal = Sealer(self._vault, raw.shipped, salt=self._salt)
-        system = SystemCleaner(self._vault, path, text).clean(raw.system, seal)
+        system = SystemCleaner(self._vault, self._sanitiser, text).clean(raw.system, seal)
         return CleanFacts(
             machine=replace(
                 raw.machine, command_line=text("fact:command-line", raw.machine.command_line)

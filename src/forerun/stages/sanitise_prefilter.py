@@ -7,7 +7,8 @@ say yes too often, never too seldom; a rule that it cannot speak for is always a
 Why it is no weaker. Each pattern is loosened, node by node of its parse tree, to one over
 bytes that matches wherever the original matches:
 
-- look-around, anchors and word boundaries are left out, a back-reference matches what its group does;
+- look-around, anchors and word boundaries are left out;
+- a back-reference matches whatever its group does;
 - an upper bound of a repetition is left out, except for a class of ASCII characters;
 - a class that may match a character outside ASCII matches any run of bytes from 0x80 on;
 - what may match a line end matches anything: rules read a text in which what earlier

@@ -16,7 +16,7 @@ from dataclasses import replace
 from forerun.model.digest import seal_digest
 from forerun.model.survey import Conffile
 from forerun.model.system import Block, Interface, Loader, ManagedFile, SystemFacts
-from forerun.stages.sanitise_addresses import find_hardware_addresses
+from forerun.stages.sanitise import Sanitiser
 from forerun.stages.sanitise_vault import Vault
 
 # A sealed digest takes some 25 ms: a server with more changed files than this has an
@@ -31,14 +31,13 @@ _WORLD_WIDE = re.compile(
 
 
 class SystemCleaner:
-    """Cleans one survey's system facts. `path` and `text` are the sanitiser's ways for
-    names and paths, and for free text under the name of a place."""
+    """Cleans one survey's system facts with the sanitiser that cleaned its files. `text`
+    is its way for free text under the name of a place."""
 
-    def __init__(
-        self, vault: Vault, path: Callable[[str], str], text: Callable[[str, str], str]
-    ) -> None:
+    def __init__(self, vault: Vault, sanitiser: Sanitiser, text: Callable[[str, str], str]) -> None:
         self._vault = vault
-        self._path = path
+        self._sanitiser = sanitiser
+        self._path = sanitiser.clean_path
         self._text = text
 
     def clean(self, raw: SystemFacts, seal: Sealer) -> SystemFacts:
@@ -98,15 +97,12 @@ class SystemCleaner:
             for match in _WORLD_WIDE.finditer(target):
                 self._vault.swap(match[1], rule="disk-serial", sweep=True)
         for one in raw.interfaces:
-            bare, new = one.mac.replace(":", ""), self._swap_mac(one.mac).replace(":", "")
+            bare, new = (
+                one.mac.replace(":", ""),
+                self._sanitiser.swap_hardware(one.mac).replace(":", ""),
+            )
             if bare != new:
                 self._vault.settle(bare, new, rule="hardware-address", sweep=True)
-
-    def _swap_mac(self, mac: str) -> str:
-        """As the sanitiser swaps it in files."""
-        for edit in find_hardware_addresses(mac, self._vault):
-            return edit.new
-        return mac
 
     def _clean_block(self, block: Block) -> Block:
         path, serial = self._path, block.serial
@@ -120,7 +116,10 @@ class SystemCleaner:
         )
 
     def _clean_interface(self, one: Interface) -> Interface:
-        bare, new = one.mac.replace(":", ""), self._swap_mac(one.mac).replace(":", "")
+        bare, new = (
+            one.mac.replace(":", ""),
+            self._sanitiser.swap_hardware(one.mac).replace(":", ""),
+        )
 
         def name(text: str) -> str:
             return self._path(text.replace(bare, new) if bare and bare != new else text)
@@ -128,7 +127,7 @@ class SystemCleaner:
         return replace(
             one,
             name=name(one.name),
-            mac=self._swap_mac(one.mac),
+            mac=self._sanitiser.swap_hardware(one.mac),
             addresses=tuple(self._text("fact:address", address) for address in one.addresses),
             names=tuple((entry, name(value)) for entry, value in one.names),
         )
