@@ -28,17 +28,17 @@ PLANTED = (
     "S1K4NX0M700321",
     "S1K4NX0M700322",
     "5000c50012345678",
-    "00:00:5e:00:53:10",
-    "00:00:5e:00:53:11",
-    "00005e005310",
-    "00005e005311",
+    "52:54:00:00:53:10",
+    "52:54:00:00:53:11",
+    "525400005310",
+    "525400005311",
     "10.20.30.40",
     "Vienna-Hoarfrost-71",
     "corp.example",
     "0123456789abcdef0123456789abcdef",
     "fedcba9876543210fedcba9876543210",
 )
-INTERFACES = b"auto enx00005e005311\niface enx00005e005311 inet dhcp\n"
+INTERFACES = b"auto enx525400005311\niface enx525400005311 inet dhcp\n"
 
 
 @dataclass
@@ -49,9 +49,20 @@ class Taken:
     vault: Vault
 
 
+def read_telling_answers() -> dict[ProbeName, bytes]:
+    """The recorded answers, but for their hardware addresses: those are documentation ones
+    (RFC 9542), which are kept as they are."""
+    return {
+        probe: answer.replace(b"00:00:5e:00:53", b"52:54:00:00:53").replace(
+            b"00005e0053", b"5254000053"
+        )
+        for probe, answer in read_answers().items()
+    }
+
+
 @pytest.fixture(scope="module")
 def taken() -> Taken:
-    answers = read_answers()
+    answers = read_telling_answers()
     answers[ProbeName.MACHINE] = answers[ProbeName.MACHINE].replace(b"uefi", b"bios")
     answers[ProbeName.PACKAGES] += b"grub-pc\t2.06\tamd64\tii \n"
     answers[ProbeName.SETTINGS] = answers[ProbeName.SETTINGS].replace(
@@ -79,7 +90,7 @@ def test_nothing_planted_is_stored(taken: Taken, planted: str) -> None:
 
 def test_the_answers_did_hold_what_was_planted() -> None:
     """The test above means something only while they do."""
-    whole = b"".join(read_answers().values()).decode("utf-8", "replace").lower()
+    whole = b"".join(read_telling_answers().values()).decode("utf-8", "replace").lower()
     whole += INTERFACES.decode()
     assert [word for word in PLANTED if word.lower() not in whole] == []
 
