@@ -16,7 +16,7 @@ import base64
 import os
 import urllib.parse
 from array import array
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -58,12 +58,14 @@ class Originals(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """An original at a byte offset of a file: never the value. `form` is how it stood."""
+    """An original at a byte offset of a file: never the value. `form` is how it stood;
+    `number` tells one scanner's patterns apart."""
 
     place: str
     offset: int
     rule: str
     form: str
+    number: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ class _Pattern:
     value: bytes = field(repr=False)
     rule: str
     form: str
+    number: int
 
 
 class LeakScanner:
@@ -93,7 +96,7 @@ class LeakScanner:
             if not is_worth_searching(value, words):
                 continue
             for form, coded in _walk_forms(value):
-                patterns.setdefault(coded, _Pattern(coded, original.rule, form))
+                patterns.setdefault(coded, _Pattern(coded, original.rule, form, len(patterns)))
         self._short = [p for p in patterns.values() if len(p.value) < 7]
         self._by_word: dict[int, list[_Pattern]] = {}
         for pattern in patterns.values():
@@ -136,7 +139,7 @@ class LeakScanner:
             while at >= 0:
                 if (start + at, value) not in seen and not self._is_allowed(block, at, value):
                     seen.add((start + at, value))
-                    yield Hit(place, start + at, pattern.rule, pattern.form)
+                    yield Hit(place, start + at, pattern.rule, pattern.form, pattern.number)
                 at = block.find(value, at + 1)
 
     def _is_allowed(self, block: bytes, at: int, value: bytes) -> bool:
@@ -223,7 +226,12 @@ def check_no_leak(
 
     Raises LeakFound naming up to 20 places (file, offset, rule, form), never a value."""
     scanner = LeakScanner(originals, common=common, allowed=allowed)
-    hits = [hit for path in paths for hit in scanner.scan_path(path)]
+    refuse_hits([hit for path in paths for hit in scanner.scan_path(path)])
+    return scanner.patterns
+
+
+def refuse_hits(hits: Sequence[Hit]) -> None:
+    """LeakFound when there is any hit; see `check_no_leak`."""
     if hits:
         shown = [f"{h.place} at byte {h.offset}: {h.rule}, {h.form}" for h in hits[:20]]
         more = [f"and {len(hits) - 20} more"] if len(hits) > 20 else []
@@ -234,4 +242,3 @@ def check_no_leak(
             found="; ".join(shown + more),
             hint="Nothing of this survey may be used. Remove it and report the rule names above.",
         )
-    return scanner.patterns
