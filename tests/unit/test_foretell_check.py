@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path
 from typing import Any
 
 import pytest
 from tests.practice.bare_survey import make_survey
+from tests.practice.recorded_stops import DPKG_ASKED, UCF_ASKED, meet, read_stops
 
 from forerun.distro.debian_packages import NewConffile, PackageContents, Template
 from forerun.model.likeness import ForetellingCheck, Foretold
@@ -16,21 +15,6 @@ from forerun.model.survey import CleanSurvey, Conffile, Replacement, Withheld
 from forerun.model.system import Question, SystemFacts
 from forerun.stages.foretell_check import check_foretelling, read_prompt
 
-STOPS = Path(__file__).parents[1] / "data" / "prompts" / "recorded-stops.txt"
-
-# The files that dpkg's own --status-fd named in the same runs (pmconffile lines, one a
-# dpkg prompt), then those that debconf's debug lines named (SUBST ... FILE).
-DPKG_ASKED = [
-    *("/etc/crontab", "/etc/login.defs", "/etc/systemd/journald.conf"),
-    *("/etc/systemd/logind.conf", "/etc/fail2ban/jail.conf", "/etc/redis/redis.conf"),
-    *("/etc/bind/named.conf.options", "/etc/pam.d/sshd"),
-    *("/etc/mysql/mariadb.conf.d/50-server.cnf", "/etc/lvm/lvm.conf"),
-]
-UCF_ASKED = [
-    *("/etc/apt/apt.conf.d/50unattended-upgrades", "/etc/chrony/chrony.conf", "/etc/nfs.conf"),
-    *("/etc/ssh/sshd_config", "/etc/default/grub", "/etc/dovecot/dovecot.conf"),
-    "/etc/dovecot/conf.d/10-mail.conf",
-]
 POSTGRESQL = PackageContents(
     "postgresql",
     "17",
@@ -42,20 +26,6 @@ POSTGRESQL = PackageContents(
         Template("postgresql/other", "boolean", "Upgrade PostgreSQL?"),
     ),
 )
-
-
-def read_stops() -> list[PromptMet]:
-    """The recorded stops of a real upgrade as prompts that were met."""
-    found = re.findall(
-        r"^##### \d \d+ (\S+)\n(.*?)\n##### answer \S+$",
-        STOPS.read_text(encoding="utf-8"),
-        re.DOTALL | re.MULTILINE,
-    )
-    return [meet(text, process) for process, text in found]
-
-
-def meet(text: str, process: str = "frontend") -> PromptMet:
-    return PromptMet("step", 1.0, text, process, True, "rule", "", "profile", 1.0)
 
 
 def dpkg_prompt(path: str) -> PromptMet:

@@ -12,7 +12,13 @@ from tests.practice.deb_file import build_deb
 from forerun.model.likeness import NotLookedAt, PlannedPackage
 from forerun.model.survey import Conffile
 from forerun.model.system import ManagedFile, Question, SystemFacts
-from forerun.stages.foretell_fetch import Choice, choose_packages, fetch_contents, list_wanted
+from forerun.stages.foretell_fetch import (
+    Choice,
+    choose_packages,
+    fetch_contents,
+    foretell_upgrade,
+    list_wanted,
+)
 
 SURVEY = make_survey(
     *("edited=1", "kept=1", "asked=1", "plain=1", "shelf-15=1"),
@@ -104,3 +110,22 @@ def test_what_cannot_be_had_or_read_is_named_and_the_rest_goes_on(tmp_path: Path
         )
         assert contents == ()
         assert left_out[0] == before and said in left_out[1].why
+
+
+def test_a_plan_becomes_a_foretelling(tmp_path: Path) -> None:
+    """From the plan's lines to what is foretold, with the contents for the comparison
+    and the packages that were not had."""
+    old, new, own = (hashlib.md5(c, usedforsecurity=False).hexdigest() for c in (b"1", b"2", b"3"))
+    body = build_deb("edited", "2", files={"/etc/a": b"2"}, conffiles=["/etc/a"])
+    survey = make_survey("edited=1", conffiles=(Conffile("/etc/a", "edited", "changed", old, own),))
+    plan = [
+        PlannedPackage("edited", "all", "2", "u", hashlib.sha256(body).hexdigest(), len(body)),
+        PlannedPackage("new", "all", "2", "u", hashlib.sha256(b"").hexdigest(), len(body)),
+    ]
+    found = foretell_upgrade(3128, survey, plan, folder=tmp_path, fetch=serve(body))
+    assert [(row.kind, row.subject, row.sure) for row in found.foretold] == [
+        ("conffile", "/etc/a", True)
+    ]
+    assert [one.name for one in found.contents] == ["edited"]
+    assert found.contents[0].conffiles[0].md5 == new
+    assert [one.package for one in found.not_looked_at] == ["new"]

@@ -6,6 +6,7 @@ line says which rule decided. What the packages' own scripts decide is not `sure
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -21,6 +22,7 @@ from forerun.model.survey import CleanSurvey, Conffile
 from forerun.model.system import ManagedFile
 from forerun.stages.foretell_losses import find_helper_losses, find_losses, is_same
 
+_VALUE = re.compile(r"\$\{[^}]*\}")
 _PRIORITIES = ("low", "medium", "high", "critical")
 
 
@@ -249,7 +251,8 @@ def _say_question(
     if call.again:
         state = "asked anew each time"
     priority = call.priority or "unknown"
-    why = f"debconf: asked {when} with priority {priority}, {state}: “{template.description}”"
+    words = _VALUE.sub("…", template.description)
+    why = f"debconf: asked {when} with priority {priority}, {state}: “{words}”"
     sure = call.sure and bool(known)
     if not sure:
         why += "; the script decides" if not call.sure else "; what was seen is not known"

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from forerun.distro.debian_packages import PackageContents, read_package
-from forerun.model.likeness import NotLookedAt, PlannedPackage
+from forerun.model.likeness import Foretold, NotLookedAt, PlannedPackage
 from forerun.model.survey import CleanSurvey
 from forerun.ports.gateway_client import stream_from_gateway
+from forerun.stages.foretell import foretell
 from forerun.stages.foretell_losses import find_successors, list_owned
 
 # A 578-package server's whole upgrade was 463 MB (observed); what is asked for here is
@@ -127,3 +128,33 @@ def _fetch_one(
             return read_package(aside, wanted)
         except ValueError as problem:
             return str(problem)
+
+
+@dataclass(frozen=True, slots=True)
+class Foretelling:
+    """What was foretold, the package contents that told it (for comparing later), and
+    the packages that could not be looked into."""
+
+    foretold: tuple[Foretold, ...] = ()
+    contents: tuple[PackageContents, ...] = ()
+    not_looked_at: tuple[NotLookedAt, ...] = ()
+
+
+def foretell_upgrade(
+    port: int,
+    survey: CleanSurvey,
+    planned: Sequence[PlannedPackage],
+    *,
+    removed: Sequence[str] = (),
+    environment: Mapping[str, str] | None = None,
+    folder: Path | None = None,
+    fetch: FetchFile | None = None,
+) -> Foretelling:
+    """Choose, fetch, read and foretell. The port is that of a running archive gateway
+    that is allowed to ask the archives of the new release; options as in `foretell`."""
+    choice = choose_packages(survey, planned)
+    contents, left_out = fetch_contents(
+        port, choice, list_wanted(survey), folder=folder, fetch=fetch
+    )
+    foretold = foretell(survey, planned, contents, removed=removed, environment=environment)
+    return Foretelling(foretold, contents, left_out)
