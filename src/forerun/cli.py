@@ -196,6 +196,7 @@ def rehearse_command(
     chosen = load_profile(find_profile(profile))
     own = load_site(site) if site else Site()
     bench = open_here(connect)
+    originals: Vault | None = None
     sink = open_terminal(sys.stderr, dict(os.environ))
     try:
         if target:
@@ -203,8 +204,8 @@ def rehearse_command(
             where = SshTarget(
                 host, port, user, identity, known_hosts, accept_new=accept_new_host_key
             )
-            vault = Vault()
-            surveyed = survey_production(SurveyRequest(where, vault), bench, sink)
+            originals = Vault()
+            surveyed = survey_production(SurveyRequest(where, originals), bench, sink)
         else:
             surveyed = bench.store.load_survey(survey)
         request = RehearsalRequest(
@@ -219,6 +220,7 @@ def rehearse_command(
             _ask_person if sys.stdin.isatty() else None,
             keep,
             template,
+            originals,
         )
 
         def draw(record: RunRecord, folder: Path) -> None:

@@ -11,14 +11,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from forerun.errors import ForerunError
+from forerun.errors import ForerunError, LeakFound
 from forerun.events import Fan, Notice, PhaseFinished, PhaseStarted, Sink
 from forerun.model.observation import (
     RunRecord,
 )
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
-from forerun.pipeline_run import RehearsalRequest, RehearsalRun, list_kept_hosts
+from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
+from forerun.pipeline_run import RehearsalRequest, RehearsalRun
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
 from forerun.stages.drift import Drift, compare_surveys, is_stale
@@ -150,6 +151,13 @@ def rehearse(
     record = run.record(failure)
     write_durably(aside / "record.json", dump_record(record))
     draw(record, aside)
+    try:
+        if request.originals is not None:
+            check_files(make_scanner(request.originals, request.survey, request.site), aside)
+    except LeakFound:
+        shutil.rmtree(aside, ignore_errors=True)
+        ledger.strike(entry)
+        raise
     final = bench.store.runs / run.id
     bench.store.publish(aside, final)
     ledger.strike(entry)

@@ -9,29 +9,22 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from forerun.distro.debian_packages import PackageContents
 from forerun.distro.registry import DISTROS
 from forerun.errors import SurveyFailed
-from forerun.model.blueprint import Blueprint
-from forerun.model.likeness import (
-    Agreement,
-    ForetellingCheck,
-    Foretold,
-    NotLookedAt,
-    UpgradePlan,
-)
+from forerun.model.blueprint import AllowedArchive, Blueprint
+from forerun.model.likeness import Agreement, ForetellingCheck, UpgradePlan
 from forerun.model.profile import Profile
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
+from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.guest import Guest
 from forerun.stages.fidelity import compare_likeness, compare_plans
 from forerun.stages.fidelity_read import read_clone
-from forerun.stages.foretell import foretell
 from forerun.stages.foretell_check import check_foretelling
-from forerun.stages.foretell_fetch import choose_packages, fetch_contents, list_wanted
+from forerun.stages.foretell_fetch import Foretelling, foretell_upgrade
 from forerun.stages.plan import Planner, read_clone_inputs, read_survey_inputs
 from forerun.stages.rehearse import Observed
 
@@ -44,12 +37,16 @@ class Likeness:
     profile: Profile
     copy: Path
     planner: Planner
-    foretold: tuple[Foretold, ...] = ()
-    not_looked_at: tuple[NotLookedAt, ...] = ()
+    gateway: ArchiveGateway
+    told: Foretelling = field(default_factory=Foretelling)
     agreements: tuple[Agreement, ...] = ()
-    foretelling: tuple[ForetellingCheck, ...] = ()
-    contents: tuple[PackageContents, ...] = ()
+    checks: tuple[ForetellingCheck, ...] = ()
     plan: UpgradePlan | None = None
+
+    @property
+    def outside_bytes(self) -> int:
+        """Bytes fetched from outside this lab host for looking ahead."""
+        return self.gateway.reading().outside
 
     def foretell(self) -> str:
         """Plan production's upgrade from its survey, look into the new packages that may
@@ -61,19 +58,15 @@ class Likeness:
             walked = self.planner.plan_upgrade(inputs, self.profile.sources, holds=False)
         if walked.reason:
             return f"no plan: {walked.reason}"
-        choice = choose_packages(self.survey, walked.uris)
-        self.contents, unread = fetch_contents(
-            self.planner.proxy_port, choice, list_wanted(self.survey), folder=self.planner.folder
-        )
-        self.not_looked_at = (*choice.left_out, *unread)
-        self.foretold = foretell(
+        self.told = foretell_upgrade(
+            self.planner.proxy_port,
             self.survey,
             walked.uris,
-            self.contents,
             removed=[step.name for step in walked.removes],
             environment=dict(self.profile.environment),
+            folder=self.planner.folder,
         )
-        return f"{len(self.contents)} of {len(walked.uris)} new packages read"
+        return f"{len(self.told.contents)} of {len(walked.uris)} new packages read"
 
     def compare(self, guest: Guest, blueprint: Blueprint) -> str:
         """Read the clone as production was read and compare. Returns a line for a person."""
@@ -93,13 +86,16 @@ class Likeness:
         return f"{alike} of {len(compared)} subjects fully alike"
 
     def check(self, observed: Observed) -> None:
-        """Compare what was foretold with what the rehearsal met."""
-        self.foretelling = check_foretelling(
-            self.foretold,
+        """Compare what was foretold with what the rehearsal met. Without a plan nothing
+        was foretold, and nothing can be compared."""
+        if self.plan is None or self.plan.reason:
+            return
+        self.checks = check_foretelling(
+            self.told.foretold,
             observed.prompts,
             observed.kept_files,
             survey=self.survey,
-            contents=self.contents,
+            contents=self.told.contents,
             changes=observed.packages,
         )
 
@@ -111,15 +107,19 @@ def open_likeness(
     *,
     survey: CleanSurvey,
     profile: Profile,
-    copy: Path,
-    proxy_port: int,
+    allowed: tuple[AllowedArchive, ...],
+    index_age_s: float,
 ) -> Iterator[Likeness]:
-    """With a folder of its own for the lab host's apt, removed when the block ends."""
+    """With a folder for the lab host's apt, removed when the block ends, and a gateway of
+    its own: the clone's may be slowed on purpose."""
     folder = bench.store.machines / f"{run_id}-plan"
+    copy = bench.store.surveys / survey.id / "copy.tar"
     entry = bench.store.ledger.note(run_id, "folder", str(folder))
     try:
         folder.mkdir(mode=0o711)
-        yield Likeness(survey, profile, copy, Planner(folder, bench.command, proxy_port))
+        with ArchiveGateway(bench.store.archive, allowed, index_age_s=index_age_s) as gateway:
+            planner = Planner(folder, bench.command, gateway.port)
+            yield Likeness(survey, profile, copy, planner, gateway)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         if not folder.exists():

@@ -30,6 +30,7 @@ from forerun.pipeline_bench import (
     make_template,
     open_gateway,
 )
+from forerun.pipeline_leaks import check_clone, make_scanner
 from forerun.pipeline_likeness import Likeness, open_likeness
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
@@ -37,8 +38,9 @@ from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
-from forerun.stages.design import design_clone, list_allowed, list_key_files
+from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
+from forerun.stages.leakscan import Originals
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
 from forerun.stages.seal import prove_sealed
@@ -54,7 +56,8 @@ from forerun.stages.upgrade import WalkEnd
 
 @dataclass(frozen=True, slots=True)
 class RehearsalRequest:
-    """What to rehearse and how."""
+    """What to rehearse and how. `originals` are there when production was surveyed for
+    this very rehearsal: they are looked for on the clone and in the run's own files."""
 
     survey: CleanSurvey
     profile: Profile
@@ -67,6 +70,7 @@ class RehearsalRequest:
     ask: AskPerson | None = None
     keep: bool = False
     template_id: str = ""
+    originals: Originals | None = None
 
 
 class RehearsalRun:
@@ -128,8 +132,8 @@ class RehearsalRun:
                     self.id,
                     survey=request.survey,
                     profile=request.profile,
-                    copy=self._find_copy(),
-                    proxy_port=gateway.port,
+                    allowed=self.blueprint.allowed,
+                    index_age_s=request.index_age_s,
                 )
             )
             self._run_in(folder, yard, gateway)
@@ -173,7 +177,7 @@ class RehearsalRun:
                     clone.keep = True
                     self.reach_hint = write_reach_hint(clone)
         finally:
-            self.outside_bytes += gateway.reading().outside
+            self.outside_bytes += gateway.reading().outside + self._likeness().outside_bytes
 
     def _phase(self, name: str, detail: str = "") -> Phase:
         return Phase(self.sink, self.bench.clock, name, detail, origin_s=self.origin_s)
@@ -202,6 +206,7 @@ class RehearsalRun:
         self.preparation.append(("settle", phase.took_s))
         for line in settled.text().splitlines():
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
+        self._scan_clone(clone)
         self._prove_sealed(clone, gateway)
         self._look_ahead(
             "likeness",
@@ -251,6 +256,15 @@ class RehearsalRun:
             ways = prove_sealed(clone.guest, lab_port=gateway.port)
         self.preparation.append(("seal", phase.took_s))
         self.ways_tried = tuple(way.label() for way in ways)
+
+    def _scan_clone(self, clone: Clone) -> None:
+        request = self.request
+        if request.originals is None:
+            return
+        with self._phase("leaks", "originals are looked for on the clone's disks") as phase:
+            scanner = make_scanner(request.originals, request.survey, request.site)
+            check_clone(scanner, clone, self.bench.command)
+        self.preparation.append(("leaks", phase.took_s))
 
     def _look_ahead(self, name: str, detail: str, look: Callable[[], str]) -> None:
         with self._phase(name, detail) as phase:
@@ -328,9 +342,9 @@ class RehearsalRun:
                 for gap in (blueprint.gaps if blueprint else ())
             ),
             agreements=likeness.agreements if likeness else (),
-            foretold=likeness.foretold if likeness else (),
-            foretelling=likeness.foretelling if likeness else (),
-            not_looked_at=likeness.not_looked_at if likeness else (),
+            foretold=likeness.told.foretold if likeness else (),
+            foretelling=likeness.checks if likeness else (),
+            not_looked_at=likeness.told.not_looked_at if likeness else (),
             seen=tuple(self.observed.seen),
             ways_tried=self.ways_tried,
             rate_limit_bits=request.rate_limit_bits,
@@ -341,11 +355,6 @@ class RehearsalRun:
             ),
             forerun_version=__version__,
         )
-
-
-def list_kept_hosts(survey: CleanSurvey) -> tuple[str, ...]:
-    """Archive hosts whose names must stay as they are."""
-    return tuple(archive.host for archive in list_allowed(survey.sources))
 
 
 def say_failure(failure: BaseException | None) -> str:
