@@ -42,9 +42,8 @@ class PipedLink:
         return command.replace(_SYSTEM_PATH, f"PATH={self._path}") if self._path else command
 
     def exec(self, command: str, *, timeout_s: float) -> ExecResult:
-        done = subprocess.run(
-            ["/bin/sh", "-c", self._change(command)], capture_output=True, timeout=timeout_s, check=False
-        )  # fmt: skip
+        argv = ["/bin/sh", "-c", self._change(command)]
+        done = subprocess.run(argv, capture_output=True, timeout=timeout_s, check=False)
         return ExecResult(done.returncode, done.stdout, done.stderr)
 
     @contextmanager
@@ -289,22 +288,9 @@ def test_a_busybox_server_is_no_traceback(tmp_path: Path) -> None:
     if not busybox:
         pytest.skip("busybox is not installed on this lab host")
     names = (
-        "awk",
-        "find",
-        "md5sum",
-        "sed",
-        "sort",
-        "tr",
-        "xargs",
-        "cat",
-        "grep",
-        "df",
-        "od",
-        "timeout",
-        "gzip",
-        "base64",
-        "uname",
-    )
+        "awk", "find", "md5sum", "sed", "sort", "tr", "xargs", "cat", "grep", "df", "od",
+        "timeout", "gzip", "base64", "uname", "head",
+    )  # fmt: skip
     scripts = {name: f'exec {busybox} {name} "$@"' for name in names}
     raw = Debian().read_facts(read_all(make_tools(tmp_path / "t", scripts)))
     assert raw.packages and raw.system.accounts and raw.system.groups
