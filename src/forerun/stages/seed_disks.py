@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
-from forerun.model.blueprint import Blueprint, StandInDisk, StandInPart, StandInVolume
+from forerun.model.blueprint import Blueprint, Gap, StandInDisk, StandInPart, StandInVolume
 from forerun.stages.design_disks import SWAP_FILE_BYTES, make_harmless
 
 NOT_MADE = "/run/forerun-not-made"
@@ -140,6 +141,19 @@ Space = StandInDisk | StandInPart | StandInVolume
 def quote(text: str) -> str:
     """One word for the shell, whatever is in it."""
     return "'" + text.replace("'", "'\\''") + "'"
+
+
+def note_not_made(blueprint: Blueprint, told: str) -> Blueprint:
+    """The blueprint with what the clone said, when settling, that it could not make: its
+    row of the statement becomes "absent", or is added."""
+    gaps = {gap.subject: gap for gap in blueprint.gaps}
+    for line in told.splitlines():
+        mark, _, what = line.partition(": ")
+        if mark == "not made" and what:
+            subject = f"data disk {what}" if what.startswith("/") else what
+            note = "could not be made or mounted inside the clone; no start waits for it"
+            gaps[subject] = Gap(subject, "absent", note)
+    return replace(blueprint, gaps=tuple(gaps.values()))
 
 
 def write_stand_ins(blueprint: Blueprint) -> str:
