@@ -88,7 +88,7 @@ mkdir -p "$tree" && mount --bind / "$tree" && mount --make-private "$tree"
 # cover DEVICE TYPE TARGET
 cover() {
   mkdir -p "$tree$3"
-  mount -t "$2" "$1" "$tree$3" 2>/dev/null || { not_made "$3"; return 0; }
+  mount -t "$2" "$1" "$tree$3" 2>/dev/null || return 0  # told already
   [ -d "$3" ] || return 0
   kept=$(ls -A "$tree$3" | grep -vx lost+found | head -n 1)
   [ -n "$kept" ] || cp -a --one-file-system "$3/." "$tree$3/"
