@@ -45,6 +45,7 @@ from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
 from forerun.stages.seal import prove_sealed
 from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
+from forerun.stages.seed_disks import note_not_made
 from forerun.stages.session import AskPerson, PromptPolicy
 from forerun.stages.template import (
     find_template,
@@ -204,6 +205,7 @@ class RehearsalRun:
         with self._phase("settle", "services read their configuration") as phase:
             settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
         self.preparation.append(("settle", phase.took_s))
+        self.blueprint = note_not_made(self._blueprint(), settled.text())
         for line in settled.text().splitlines():
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
         self._scan_clone(clone)

@@ -15,7 +15,7 @@ import pytest
 import yaml
 
 from forerun.errors import RecordDamaged
-from forerun.model.blueprint import Blueprint, StandInDisk, TemplateRecipe
+from forerun.model.blueprint import Blueprint, Gap, StandInDisk, TemplateRecipe
 from forerun.ports.command import LocalCommand
 from forerun.ports.guest import GUARD_FILE
 from forerun.stages.design import ACCESS_PORT
@@ -31,7 +31,7 @@ from forerun.stages.seed import (
     write_seed_files,
     write_settle_script,
 )
-from forerun.stages.seed_disks import STAND_INS_NAME
+from forerun.stages.seed_disks import STAND_INS_NAME, note_not_made
 from forerun.stages.template_scripts import write_customise_script
 
 UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
@@ -256,6 +256,18 @@ def test_data_mounts_are_added_and_quoted() -> None:
     lines = read_seed_script().splitlines()
     (ran,) = [n for n, line in enumerate(lines) if STAND_INS_NAME in line]
     assert ran > max(n for n, line in enumerate(lines) if line.startswith("tar "))
+
+
+def test_what_the_clone_could_not_make_is_in_the_statement() -> None:
+    """A row that said otherwise is replaced; what had none gets one."""
+    planned = replace(BLUEPRINT, gaps=(Gap("data disk /srv/a", "approximated", "empty"),))
+    told = "not made: /srv/a\nnot started: x.service\nnot made: volume group vg0\n"
+    noted = note_not_made(planned, told).gaps
+    assert [(gap.subject, gap.state) for gap in noted] == [
+        ("data disk /srv/a", "absent"),
+        ("volume group vg0", "absent"),
+    ]
+    assert note_not_made(planned, "").gaps == planned.gaps
 
 
 def test_a_clone_without_data_disks_needs_none() -> None:

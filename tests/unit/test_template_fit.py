@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from dataclasses import replace
 
+import pytest
 from tests.unit.test_design import PROFILE, SITE, SURVEY, design, list_gaps
 from tests.unit.test_template_scripts import list_arguments
 
@@ -91,6 +92,39 @@ def test_a_third_party_archive_is_used_with_its_own_key() -> None:
     assert "vendor-tool" in [p.name for p in made.recipe.packages]
     assert name_key(source).endswith(".gpg")
     assert digest_recipe(made.recipe) != digest_recipe(design(THIRD).recipe)
+
+
+@pytest.mark.parametrize(
+    ("suite", "components", "signed_by", "own"),
+    [
+        ("bookworm", ("main",), "", True),
+        ("bookworm-backports", ("main",), "", True),
+        ("bookworm", ("main", "non-free-firmware"),
+         "/usr/share/keyrings/debian-archive-keyring.gpg", True),
+        ("bookworm", ("main",), "/etc/apt/keyrings/vendor.gpg", False),
+        ("bookworm", ("stable",), "", False),
+        ("bookworm-vendor", ("main",), "", False),
+        ("stable", ("main",), "", False),
+    ],
+)  # fmt: skip
+def test_an_archive_of_a_third_party_is_told_from_the_distributions_own(
+    suite: str, components: tuple[str, ...], signed_by: str, own: bool
+) -> None:
+    """A suite of the same name proves nothing; a key or components of its own do. What the
+    lab host's keys cannot check is never built from."""
+    source = replace(VENDOR, suites=(suite,), components=components, signed_by=signed_by)
+    made = design(replace(SURVEY, sources=(source,)))
+    assert len(made.recipe.sources) == own
+    assert ("third-party archives" in list_gaps(made)) is not own
+
+
+def test_foreign_packages_need_their_architecture() -> None:
+    """mmdebstrap(1): the native architecture comes first."""
+    recipe = design().recipe
+    foreign = replace(recipe.packages[0], name="libc6:i386", architecture="i386")
+    wide = replace(recipe, packages=(*recipe.packages, foreign))
+    assert "--architectures=amd64" in list_arguments(recipe)
+    assert "--architectures=amd64,i386" in list_arguments(wide)
 
 
 def test_without_a_key_its_packages_are_stand_ins() -> None:

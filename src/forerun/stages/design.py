@@ -226,8 +226,8 @@ def _note_standing_gaps(
             Gap(
                 "configuration files",
                 "approximated",
-                f"{len(held_back)} files held back, {len(merged)} of them read for what they "
-                f"say: {'; '.join(reasons)}",
+                f"{len(held_back)} files held back, {len(merged)} of them read for what they say"
+                + "".join(f"; {reason}" for reason in reasons),
             )
         )
     known = "/etc/passwd" in merged and "/etc/group" in merged

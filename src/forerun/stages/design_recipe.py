@@ -28,6 +28,8 @@ MIN_SYSTEM_BYTES = 8 * GIB
 # Debian Policy 9.2.2: 100 to 999 are given out as packages are installed.
 _DRAWN = range(100, 1000)
 _OWN_ORIGIN = "Debian"
+_SUITES_BESIDE = ("updates", "security", "backports", "backports-sloppy", "proposed-updates")
+_COMPONENTS = frozenset({"main", "contrib", "non-free", "non-free-firmware"})
 
 
 def design_recipe(
@@ -64,20 +66,31 @@ def _choose_sources(
     survey: CleanSurvey, profile: Profile, keys: Mapping[str, bytes]
 ) -> tuple[list[RecipeSource], list[str]]:
     """(archives to build from, third-party ones that cannot be checked)."""
-    own_suites = {old for old, _ in profile.sources.suites}
     sources: list[RecipeSource] = []
     refused: list[str] = []
     for source, uri, suite in _list_archives(survey):
-        if suite in own_suites:
+        if _is_own(source, suite, profile):
             sources.append(RecipeSource(through_gateway(uri), suite, source.components))
-        elif _is_of(suite, own_suites):
-            continue  # a further suite of the distribution's own: its packages come nearest
         elif key := keys.get(source.signed_by, b""):
             text = base64.b64encode(key).decode("ascii")
             sources.append(RecipeSource(through_gateway(uri), suite, source.components, text))
         else:
             refused.append(f"{urlsplit(uri).hostname} {suite}")
     return sources, refused
+
+
+def _is_own(source: ArchiveSource, suite: str, profile: Profile) -> bool:
+    """Whether the distribution's own keys, which the lab host has, check the archive. A
+    third party's often has a suite of the same name (`bookworm`), but a key of its own or
+    components of its own."""
+    keyring = source.signed_by.rpartition("/")[2]
+    if source.signed_by not in ("", profile.sources.keyring) and not keyring.startswith(
+        "debian-archive-"
+    ):
+        return False
+    own = {old for old, _ in profile.sources.suites}
+    beside = {f"{old}-{more}" for old in own for more in _SUITES_BESIDE}
+    return suite in own | beside and set(source.components) <= _COMPONENTS
 
 
 def _list_archives(survey: CleanSurvey) -> Iterator[tuple[ArchiveSource, str, str]]:
@@ -87,11 +100,6 @@ def _list_archives(survey: CleanSurvey) -> Iterator[tuple[ArchiveSource, str, st
         for uri in source.uris:
             if uri.startswith(("http://", "https://")):  # discs and folders are out of reach
                 yield from ((source, uri, suite) for suite in source.suites)
-
-
-def _is_of(suite: str, own_suites: set[str]) -> bool:
-    """`bookworm-backports` beside `bookworm`."""
-    return any(suite.startswith(f"{own}-") for own in own_suites)
 
 
 def list_key_files(survey: CleanSurvey) -> tuple[str, ...]:

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
-from forerun.model.blueprint import Blueprint, StandInDisk, StandInPart, StandInVolume
+from forerun.model.blueprint import Blueprint, Gap, StandInDisk, StandInPart, StandInVolume
 from forerun.stages.design_disks import SWAP_FILE_BYTES, make_harmless
 
 NOT_MADE = "/run/forerun-not-made"
@@ -87,7 +88,7 @@ mkdir -p "$tree" && mount --bind / "$tree" && mount --make-private "$tree"
 # cover DEVICE TYPE TARGET
 cover() {
   mkdir -p "$tree$3"
-  mount -t "$2" "$1" "$tree$3" 2>/dev/null || { not_made "$3"; return 0; }
+  mount -t "$2" "$1" "$tree$3" 2>/dev/null || return 0  # told already
   [ -d "$3" ] || return 0
   kept=$(ls -A "$tree$3" | grep -vx lost+found | head -n 1)
   [ -n "$kept" ] || cp -a --one-file-system "$3/." "$tree$3/"
@@ -140,6 +141,19 @@ Space = StandInDisk | StandInPart | StandInVolume
 def quote(text: str) -> str:
     """One word for the shell, whatever is in it."""
     return "'" + text.replace("'", "'\\''") + "'"
+
+
+def note_not_made(blueprint: Blueprint, told: str) -> Blueprint:
+    """The blueprint with what the clone said, when settling, that it could not make: its
+    row of the statement becomes "absent", or is added."""
+    gaps = {gap.subject: gap for gap in blueprint.gaps}
+    for line in told.splitlines():
+        mark, _, what = line.partition(": ")
+        if mark == "not made" and what:
+            subject = f"data disk {what}" if what.startswith("/") else what
+            note = "could not be made or mounted inside the clone; no start waits for it"
+            gaps[subject] = Gap(subject, "absent", note)
+    return replace(blueprint, gaps=tuple(gaps.values()))
 
 
 def write_stand_ins(blueprint: Blueprint) -> str:

@@ -81,7 +81,7 @@ def list_mmdebstrap(
     argv = [
         "mmdebstrap",
         "--variant=apt",
-        f"--architectures={recipe.architecture}",
+        f"--architectures={','.join(_list_architectures(recipe))}",
         "--format=tar",
         "--skip=cleanup/apt/lists",  # production has its indexes too
         f'--aptopt=Acquire::http::Proxy "http://127.0.0.1:{proxy_port}"',
@@ -98,6 +98,13 @@ def list_mmdebstrap(
     ]
     argv.extend(_write_source(source, keys) for source in recipe.sources)
     return argv
+
+
+def _list_architectures(recipe: TemplateRecipe) -> tuple[str, ...]:
+    """The native one first, then those of foreign packages (mmdebstrap(1))."""
+    used = {package.architecture for package in recipe.packages}
+    foreign = used - {recipe.architecture, "all", ""}
+    return (recipe.architecture, *sorted(foreign))
 
 
 def name_key(source: RecipeSource) -> str:
