@@ -33,6 +33,7 @@ PLANTED = (
     "00005e005310",
     "00005e005311",
     "10.20.30.40",
+    "fe80::200:5eff:fe00:5310",
     "Vienna-Hoarfrost-71",
     "corp.example",
     "0123456789abcdef0123456789abcdef",

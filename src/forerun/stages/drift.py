@@ -167,9 +167,9 @@ def _walk_entries(
             )
         # A conffile that changed its state has been told.
         told = "" if path in named else _compare_content(was, now, *(m.get(path) for m in marks))
-        if told == "unsure":
+        if told == "unsure" and severity == MATTERS:
             unsure.append(path)
-        elif told:
+        elif told and told != "unsure":
             yield DriftRow(
                 "file", path, f"{was.size_bytes} bytes", f"{now.size_bytes} bytes{told}",
                 severity, why,
