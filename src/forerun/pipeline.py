@@ -22,7 +22,7 @@ from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
 from forerun.pipeline_run import RehearsalRequest, RehearsalRun
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
-from forerun.stages.drift import Drift, compare_surveys, is_stale
+from forerun.stages.drift import Drift, compare_surveys, find_salt, is_stale
 from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
 from forerun.stages.leakscan import check_no_leak
 from forerun.stages.sanitise_vault import Vault
@@ -52,6 +52,8 @@ def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> Clean
         read_owners(request.owner_certificate)  # a bad one is told before anything is read
     sink.emit(PhaseStarted(0.0, "survey", f"{target.user}@{target.host}"))
     survey_id = make_id("survey", clock.now())
+    origin = bench.store.mark_origin(f"{target.host}:{target.port}")
+    earlier = bench.store.find_last_survey(origin)
     link = connect(target)
     try:
         production, distro = open_production(link, clock=clock, calibrate=request.calibrate)
@@ -68,7 +70,8 @@ def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> Clean
                     vault=vault,
                     sink=sink,
                     calibrate=request.calibrate,
-                    origin=bench.store.mark_origin(f"{target.host}:{target.port}"),
+                    origin=origin,
+                    salt=find_salt(earlier) if earlier else b"",
                 )
             write_durably(folder / "survey.json", dump_record(survey))
             searched = check_no_leak(vault, [folder], allowed=list_kept_hosts(survey))

@@ -38,7 +38,9 @@ def test_interfaces() -> None:
     first = found["enp1s0"]
     assert (first.mac, first.driver, first.bus) == ("00:00:5e:00:53:10", "igb", "pci")
     assert ("ID_NET_NAME_SLOT", "ens1") in first.names
-    assert found["br0"].addresses == ("10.20.30.40/24", "2001:db8:20::40/64")
+    assert found["br0"].addresses == (
+        "10.20.30.40/24", "fe80::200:5eff:fe00:5310/64", "2001:db8:20::40/64",
+    )  # fmt: skip
     assert (found["br0"].driver, found["br0"].bus) == ("", "")
     assert found["enx00005e005311"].bus == "usb"
     assert find_naming_scheme(SYSTEM) == "v252"

@@ -33,6 +33,7 @@ PLANTED = (
     "525400005310",
     "525400005311",
     "10.20.30.40",
+    "fe80::200:5eff:fe00:5310",
     "Vienna-Hoarfrost-71",
     "corp.example",
     "0123456789abcdef0123456789abcdef",

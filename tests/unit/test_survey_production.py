@@ -15,6 +15,7 @@ from forerun.ports.production import (
     ProbeName,
     SshProduction,
     find_root,
+    list_probes,
     parse_tar_complaints,
     sum_times,
 )
@@ -209,6 +210,23 @@ def test_a_probe_that_was_cut_short(got: bytes, found: str) -> None:
     with pytest.raises(SurveyFailed, match="cut short") as caught:
         make(FakeLink(chunks=(got,) if got else (b"",))).read(ProbeName.OS_RELEASE)
     assert caught.value.found == found and caught.value.where == "os-release"
+
+
+def test_an_end_without_mark_on_a_lost_link_is_the_links() -> None:
+    """Then asking who is logged in fails too, and nothing else is asked."""
+    link = FakeLink(chunks=(b"forerun-end-feed\nID=deb",))
+    production = make(link)
+
+    def refuse(command: str, *, timeout_s: float) -> ExecResult:
+        link.commands.append(command)
+        raise LinkLost("The SSH connection was lost.", where="server", found="reset")
+
+    link.exec = refuse  # type: ignore[method-assign]
+    with pytest.raises(ProductionUnreachable):
+        production.read(ProbeName.OS_RELEASE)
+    assert link.commands[1:] == [list_probes({})[0][1]]
+    with pytest.raises(ProductionUnreachable), production.files(SCOPE) as chunks:
+        list(chunks)
 
 
 def test_a_server_that_never_stops_talking_is_cut_off() -> None:

@@ -62,7 +62,7 @@ class Block:
 class Interface:
     """A network interface. `bus` is "pci", "virtio", "usb" or "" for a virtual one;
     `names` are (scheme entry, name), as udev computes them (ID_NET_NAME_PATH, ...);
-    `addresses` as ADDRESS/PREFIX."""
+    `addresses` as ADDRESS/PREFIX, stored without link-local ones."""
 
     name: str
     mac: str

@@ -18,7 +18,7 @@ from typing import Protocol
 
 from forerun.errors import LinkLost, LoginRefused, ProductionUnreachable, SurveyFailed
 from forerun.ports.clock import Clock, SystemClock
-from forerun.ports.production_meter import Budget, Meter, Spent, sum_times
+from forerun.ports.production_meter import Budget, Meter, Spent, limit_cpu, sum_times
 from forerun.ports.ssh import ExecResult
 
 __all__ = [
@@ -205,6 +205,8 @@ class SshProduction:
         script = self._wrap(_write_probe_script(command, mark, self._meter.left_cpu_s()))
         # What sudo or the shell itself has to say comes before the first mark.
         got = self._collect(f"{script} 2>&1", probe.value, timeout_s)
+        if mark.encode() + b" " not in got:
+            self._find_link()
         answer, trailer = _split_answer(got, mark.encode(), probe.value)
         code, _, errors = trailer.partition("\n")
         self._meter.charge(sum_times(errors), probe.value)
@@ -238,11 +240,18 @@ class SshProduction:
             raise _gone(problem) from problem
         return bytes(got)
 
+    def _find_link(self) -> None:
+        """Whether an end without its mark was the link's: asking who is logged in tells."""
+        try:
+            self._link.exec(_WHO, timeout_s=min(30.0, self._meter.left_s()))
+        except LinkLost as problem:
+            raise _gone(problem) from problem
+
     @contextmanager
     def files(self, scope: CopyScope, *, timeout_s: float = 120.0) -> Iterator[Iterator[bytes]]:
         """The scope as a tar stream; see `Production.files`."""
         mark = f"{_MARK}-{self._make_mark()}"
-        limit = _limit_cpu(self._meter.left_cpu_s())
+        limit = limit_cpu(self._meter.left_cpu_s())
         command = self._wrap(limit + _write_stream_command(scope, mark))
         wait_s = min(timeout_s, self._meter.left_s())
         try:
@@ -261,6 +270,7 @@ class SshProduction:
                 del held[:-_HOLD]
         at = held.rfind(b"\n" + mark + b" ")
         if at < 0:
+            self._find_link()
             raise SurveyFailed(
                 "The stream of files was cut short.",
                 where="files",
@@ -301,17 +311,11 @@ class SshProduction:
 _PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 
 
-def _limit_cpu(seconds: int) -> str:
-    """A shell line after which the kernel ends each program that uses more CPU time
-    (setrlimit(2), RLIMIT_CPU): a survey learns what it cost only at a probe's end."""
-    return f"ulimit -t {seconds} 2>/dev/null\n"
-
-
 def _write_probe_script(command: str, mark: str, cpu_s: int) -> str:
     """A mark, the command's output, and a trailer that says how it ended, what CPU time
     it took and what it said on its standard error. Nothing is written."""
     return (
-        f"{_limit_cpu(cpu_s)}exec 3>&1\nprintf '%s\\n' {mark}\n"
+        f"{limit_cpu(cpu_s)}exec 3>&1\nprintf '%s\\n' {mark}\n"
         f"said=$( {{ {command}\n}} 2>&1 >&3 )\n"
         f"printf '\\n%s %s\\n' {mark} $?\ntimes\nprintf '%.16000s\\n' \"$said\""
     )

@@ -105,3 +105,9 @@ def sum_times(text: str) -> float:
         if len(pairs) == 2 and not _TIME.sub("", line).strip():
             total += sum(int(m) * 60 + float(s.replace(",", ".")) for m, s in pairs)
     return total
+
+
+def limit_cpu(seconds: int) -> str:
+    """A shell line after which the kernel ends each program that uses more CPU time
+    (setrlimit(2), RLIMIT_CPU): a survey learns what it cost only at a probe's end."""
+    return f"ulimit -t {seconds} 2>/dev/null\n"

@@ -65,6 +65,13 @@ def is_stale(drift: Drift) -> bool:
     return bool(drift.list_reasons())
 
 
+def find_salt(survey: CleanSurvey) -> bytes:
+    """The salt of that survey's sealed digests; a new survey with the same one can be
+    compared with it exactly. Empty where nothing is sealed."""
+    sealed = [row.disk for row in survey.conffiles] + [row.disk for row in survey.system.managed]
+    return next((salt for row in sealed if (salt := read_salt(row))), b"")
+
+
 def compare_surveys(old: CleanSurvey, new: CleanSurvey) -> Drift:
     """Every difference that can be told, in the order of subjects."""
     unsure: list[str] = []
@@ -167,9 +174,9 @@ def _walk_entries(
             )
         # A conffile that changed its state has been told.
         told = "" if path in named else _compare_content(was, now, *(m.get(path) for m in marks))
-        if told == "unsure":
+        if told == "unsure" and severity == MATTERS:
             unsure.append(path)
-        elif told:
+        elif told and told != "unsure":
             yield DriftRow(
                 "file", path, f"{was.size_bytes} bytes", f"{now.size_bytes} bytes{told}",
                 severity, why,

@@ -128,7 +128,12 @@ class SystemCleaner:
             one,
             name=name(one.name),
             mac=self._sanitiser.swap_hardware(one.mac),
-            addresses=tuple(self._text("fact:address", address) for address in one.addresses),
+            # A link-local address is made of the hardware address (RFC 4291, appendix A).
+            addresses=tuple(
+                self._text("fact:address", address)
+                for address in one.addresses
+                if not address.lower().startswith("fe80:")
+            ),
             names=tuple((entry, name(value)) for entry, value in one.names),
         )
 

@@ -72,12 +72,14 @@ def take_survey(
     sink: Sink | None = None,
     calibrate: bool = False,
     origin: str = "",
+    salt: bytes = b"",
 ) -> CleanSurvey:
     """Read production and return the sanitised survey; the sanitised files are written to
     `copy_to` as an uncompressed tar, names relative to `/`: unchanged packaged files as
     they arrive, all others once every secret is known.
 
-    `calibrate` as in `open_production`; `origin` is the lab host's mark of the server.
+    `calibrate` as in `open_production`; `origin` is the lab host's mark of the server,
+    `salt` that of its last survey, so that sealed digests can be compared.
     The caller keeps `vault` for the leak scan and drops it afterwards. Raises
     SurveyFailed (a probe failed, the stream was cut, the budget used up),
     ProductionUnreachable, UnknownRelease."""
@@ -100,9 +102,9 @@ def take_survey(
     sanitiser.close()
     # Facts teach the vault more (a disk's serial number, a token on the kernel command
     # line): cleaned once to learn, then again, and the files after them.
-    FactCleaner(sanitiser, vault).clean(raw)
+    FactCleaner(sanitiser, vault, salt=salt).clean(raw)
     sanitiser.close()
-    facts = FactCleaner(sanitiser, vault).clean(raw)
+    facts = FactCleaner(sanitiser, vault, salt=salt).clean(raw)
     entries, replacements = taker.write_rest()
     copy.close()
     withheld = taker.withheld + [
