@@ -8,6 +8,7 @@ from forerun.cli_common import say
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline import find_drift, find_stale_runs
 from forerun.ports.store import Store
+from forerun.report.figures import count_of
 from forerun.report.plain import one_line
 from forerun.stages.drift import Drift, DriftRow
 
@@ -31,7 +32,7 @@ def show_drift(store: Store, survey: CleanSurvey) -> None:
     for run, change in find_stale_runs(store, survey):
         first = change.list_reasons()[0]
         say(
-            f"stale: rehearsal {run.id}, for {len(change.list_reasons())} reasons, among them "
+            f"stale: rehearsal {run.id}, for {count_of(len(change.list_reasons()), 'reason')}, among them "
             f"{one_line(f'{first.subject} {first.name}')}: rehearse again before the window"
         )
 
@@ -42,7 +43,8 @@ _HEADERS = ("weight", "subject", "name", "before", "after")
 def _count(drift: Drift) -> str:
     if not drift.rows:
         return "nothing has changed that can be told"
-    return f"{len(drift.rows)} changes, {len(drift.list_reasons())} of them matter to a rehearsal"
+    weighty = len(drift.list_reasons())
+    return f"{count_of(len(drift.rows), 'change')}, {weighty} of weight to a rehearsal"
 
 
 def _show_row(row: DriftRow) -> tuple[str, ...]:
