@@ -30,10 +30,11 @@ def show_drift(store: Store, survey: CleanSurvey) -> None:
     if drift.unsure:
         say(f"cannot be told of {len(drift.unsure)} files: {one_line(', '.join(drift.unsure))}")
     for run, change in find_stale_runs(store, survey):
-        first = change.list_reasons()[0]
+        reasons = change.list_reasons()
+        first = one_line(f"{reasons[0].subject} {reasons[0].name}")
         say(
-            f"stale: rehearsal {run.id}, for {count_of(len(change.list_reasons()), 'reason')}, among them "
-            f"{one_line(f'{first.subject} {first.name}')}: rehearse again before the window"
+            f"stale: rehearsal {run.id}, for {count_of(len(reasons), 'reason')}, among them "
+            f"{first}: rehearse again before the window"
         )
 
 
