@@ -76,6 +76,8 @@ def test_links_are_rules_for_the_disk_and_its_partitions() -> None:
     script = read_seed_script(blueprint)
     assert "grub-pc grub-pc/install_devices multiselect /dev/sda\n" in script
     assert "debconf-set-selections" not in read_seed_script(BLUEPRINT)
+    # What a disk for /var takes over must hold the answer already.
+    assert script.index("debconf-set-selections") < script.index("stand-ins.sh")
 
 
 def test_units_that_are_off_on_production_are_off() -> None:

@@ -262,10 +262,11 @@ def _write_seed_script(blueprint: Blueprint) -> str:
         "[ -e /etc/ssh/ssh_host_ed25519_key ] ||"
         " ssh-keygen -q -t ed25519 -N '' -f /etc/ssh/ssh_host_ed25519_key",
     ]
-    if _has_stand_ins(blueprint):
-        lines.append(f'sh "$1/{STAND_INS_NAME}" {_MERGE}')
     lines += _write_units_off(blueprint)
     lines += _write_loader(blueprint)
+    if _has_stand_ins(blueprint):
+        # Last of what writes files: a disk for /var takes over what is there by now.
+        lines.append(f'sh "$1/{STAND_INS_NAME}" {_MERGE}')
     wants = "/etc/systemd/system/multi-user.target.wants"
     lines += [
         f"rm -rf {_MERGE}",

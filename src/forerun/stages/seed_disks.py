@@ -183,7 +183,7 @@ def write_stand_ins(blueprint: Blueprint) -> str:
     if blueprint.root_options:
         lines.append(
             f"sed -i 's#^LABEL=root / ext4 [^ ]*#LABEL=root / ext4 {blueprint.root_options}#' "
-            "/etc/fstab"
+            "/etc/fstab; mount -o remount / || :"
         )
     lines += [_write_crypttab(), _write_resume(blueprint)]
     lines += _write_filling(blueprint, spaces)
