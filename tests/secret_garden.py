@@ -232,7 +232,7 @@ def plant_hashes(g: Garden) -> None:
         g.plant("known plain password", "/etc/app/logins.ini", f"[svc{number}]\npassword = {plain}\n",
                 plain)  # fmt: skip
     g.plant("shadow", "/etc/shadow", shadow, *values)
-    for number in range(20):
+    for number in range(8):
         tail = "".join(g.random.choices("./" + LETTERS, k=86))
         g.plant("shadow", "/etc/shadow-", f"old{number}:$6$abcdefgh$" + tail + ":1:0:9:7:::\n", tail)
         tail = "".join(g.random.choices("./" + LETTERS, k=22))
@@ -244,7 +244,8 @@ def plant_hashes(g: Garden) -> None:
     ssha = base64.b64encode(hashlib.sha1(plain.encode() + salt).digest() + salt).decode()
     g.plant("htpasswd", "/etc/apache2/site.htpasswd", f"op:{{SHA}}{sha}\n", sha)
     g.plant("ldap", "/etc/ldap/slapd.conf", f"rootdn cn=admin\nrootpw {{SSHA}}{ssha}\n", ssha)
-    g.plant("known plain password", "/etc/app/web.env", f"WEB_PASSWORD={plain}\n", plain)
+    g.plant("known plain password", "/etc/app/web.env", f"WEB_USER=reporter\nWEB_PASSWORD={plain}\n",
+            plain)
     scram_salt = b"0123456789abcdef"
     verifier = make_scram(plain, scram_salt)
     digest = hashlib.md5((plain + "appuser").encode()).hexdigest()

@@ -17,6 +17,7 @@ import urllib.parse
 import zipfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from functools import cache
 
 import pytest
 
@@ -49,6 +50,12 @@ class Harvest:
 
 @pytest.fixture(scope="module")
 def harvest() -> Harvest:
+    return grow()
+
+
+@cache
+def grow() -> Harvest:
+    """The garden's survey; two modules look at it."""
     garden = Garden()
     answers = read_answers()
     answers[ProbeName.NAMES] = (

@@ -80,6 +80,7 @@ _HARMLESS = frozenset({
 _VARIABLE = re.compile(
     r"\$\{[^}]*\}|\$\([^)]*\)|\$[A-Z_][A-Z0-9_]*|\$\d|%\(\w+\)s|%[a-z]|%\{[^}]*\}|\{\{.*\}\}|<[^>]*>|@\w+@"
 )
+_SCHEME = re.compile(r"\{[\w.-]+\}")  # of a hash that was dealt with: `{SSHA}`
 _PATH = re.compile(
     r"(?:file:|exec:|path:)?/(?:etc|var|usr|run|opt|srv|home|root|proc|dev|tmp|lib|mnt|boot|sys|bin|sbin)"
     r"(?:/[\w.@%+:-]*)*"
@@ -207,7 +208,7 @@ def _find_line_end(text: str, at: int) -> int:
 def _is_value(value: str, context: _Context) -> bool:
     if not value.strip() or value.lower() in _HARMLESS or _VARIABLE.fullmatch(value):
         return False
-    if _PATH.fullmatch(value) or value.startswith("-----BEGIN"):
+    if _PATH.fullmatch(value) or value.startswith("-----BEGIN") or _SCHEME.fullmatch(value):
         return False
     if context.program and (re.search(r"\$[\w({]|\s|[()\[\]]", value) or len(value) < 4):
         return False

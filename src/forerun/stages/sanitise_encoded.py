@@ -208,9 +208,22 @@ def swap_written(raw: str, vault: Vault, rule: str, *, quoted: bool = False) -> 
     for decode, code in _list_writings(raw, quoted):
         plain = decode(raw)
         if plain and plain != raw:
-            new = vault.swap(plain, rule=rule)
+            new = _swap_login(plain, vault, rule)
             return vault.settle(raw, code(new), rule=rule, sweep=len(raw) >= _LEAST_FORM)
     return vault.swap(raw, rule=rule)
+
+
+_LOGIN = re.compile(r"([\w.@+-]{1,64}:)([^\s:]+)(\n?)|([^\n]+)(\n)")
+
+
+def _swap_login(plain: str, vault: Vault, rule: str) -> str:
+    """`user:password` keeps its user (RFC 7617), a line its end."""
+    match = _LOGIN.fullmatch(plain)
+    if match is None:
+        return vault.swap(plain, rule=rule)
+    if match[4]:
+        return vault.swap(match[4], rule=rule) + match[5]
+    return match[1] + vault.swap(match[2], rule=rule) + match[3]
 
 
 def _list_writings(raw: str, quoted: bool) -> Iterator[tuple[Coder, Coder]]:
