@@ -11,6 +11,7 @@ import base64
 import bz2
 import gzip
 import hashlib
+import hmac
 import io
 import json
 import lzma
@@ -19,11 +20,14 @@ import string
 import struct
 import warnings
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import quote
 
 from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa, x25519
 from cryptography.hazmat.primitives.serialization import (
     BestAvailableEncryption,
@@ -119,8 +123,9 @@ def make_certificate(
     )  # fmt: skip
 
 
-def write_key(key: serialization.PrivateFormat, form: PrivateFormat) -> str:
-    return key.private_bytes(Encoding.PEM, form, NoEncryption()).decode()  # type: ignore[attr-defined, no-any-return]
+def write_key(key: Any, form: PrivateFormat) -> str:
+    made: bytes = key.private_bytes(Encoding.PEM, form, NoEncryption())
+    return made.decode()
 
 
 # -- keys and certificates -------------------------------------------------------------------
@@ -132,10 +137,10 @@ def plant_ssh(g: Garden) -> None:
         ("ecdsa", ec.generate_private_key(ec.SECP256R1())),
         ("rsa", rsa.generate_private_key(public_exponent=65537, key_size=2048)),
     ):
-        pem = write_key(key, PrivateFormat.OpenSSH)  # type: ignore[arg-type]
+        pem = write_key(key, PrivateFormat.OpenSSH)
         path = f"/etc/ssh/ssh_host_{name}_key"
         g.plant("ssh host key", path, pem, *lines_of(pem))
-        line = write_public(key)  # type: ignore[arg-type]
+        line = write_public(key)
         g.plant("ssh public key", path + ".pub", f"{line} root@{NODE}\n", line.split()[1])
         g.plant("ssh public key", "/etc/ssh/ssh_known_hosts", f"gate.{DOMAIN} {line}\n")
     for number in range(5):
@@ -153,16 +158,16 @@ def plant_tls(g: Garden) -> None:
          rsa.generate_private_key(public_exponent=65537, key_size=2048)),
     )  # fmt: skip
     for name, form, key in forms:
-        pem = write_key(key, form)  # type: ignore[arg-type]
+        pem = write_key(key, form)
         g.plant("tls key", f"/etc/ssl/private/{name}.key", pem, *lines_of(pem))
-        made = make_certificate(key, f"{name}.{DOMAIN}")  # type: ignore[arg-type]
+        made = make_certificate(key, f"{name}.{DOMAIN}")
         cert = made.public_bytes(Encoding.PEM).decode()
         g.plant("certificate", f"/etc/ssl/local/{name}.pem", cert, *lines_of(cert))
-    both = write_key(forms[0][2], PrivateFormat.PKCS8)  # type: ignore[arg-type]
-    cert = make_certificate(forms[0][2], f"lb.{DOMAIN}").public_bytes(Encoding.PEM).decode()  # type: ignore[arg-type]
+    both = write_key(forms[0][2], PrivateFormat.PKCS8)
+    cert = make_certificate(forms[0][2], f"lb.{DOMAIN}").public_bytes(Encoding.PEM).decode()
     g.plant("certificate", "/etc/haproxy/site.pem", both + cert, *lines_of(cert))
     # A key in base64 of its armour, as configuration of cluster clients has it.
-    inner = write_key(ec.generate_private_key(ec.SECP256R1()), PrivateFormat.PKCS8)  # type: ignore[arg-type]
+    inner = write_key(ec.generate_private_key(ec.SECP256R1()), PrivateFormat.PKCS8)
     packed = base64.b64encode(inner.encode()).decode()
     g.plant("encoded key", "/etc/cluster/client.yaml",
             f"users:\n- name: op\n  user:\n    client-key-data: {packed}\n",
@@ -234,18 +239,24 @@ def plant_hashes(g: Garden) -> None:
     g.plant("shadow", "/etc/shadow", shadow, *values)
     for number in range(8):
         tail = "".join(g.random.choices("./" + LETTERS, k=86))
-        g.plant("shadow", "/etc/shadow-", f"old{number}:$6$abcdefgh$" + tail + ":1:0:9:7:::\n", tail)
+        g.plant(
+            "shadow", "/etc/shadow-", f"old{number}:$6$abcdefgh$" + tail + ":1:0:9:7:::\n", tail
+        )
         tail = "".join(g.random.choices("./" + LETTERS, k=22))
         g.plant("htpasswd", "/etc/nginx/.htpasswd", f"web{number}:$apr1$abcdefgh${tail}\n", tail)
     plain = g.word()
     g.plain["web"] = plain
     sha = base64.b64encode(hashlib.sha1(plain.encode()).digest()).decode()
-    salt = b"NaClNaCl"
-    ssha = base64.b64encode(hashlib.sha1(plain.encode() + salt).digest() + salt).decode()
+    grains = b"NaClNaCl"
+    ssha = base64.b64encode(hashlib.sha1(plain.encode() + grains).digest() + grains).decode()
     g.plant("htpasswd", "/etc/apache2/site.htpasswd", f"op:{{SHA}}{sha}\n", sha)
     g.plant("ldap", "/etc/ldap/slapd.conf", f"rootdn cn=admin\nrootpw {{SSHA}}{ssha}\n", ssha)
-    g.plant("known plain password", "/etc/app/web.env", f"WEB_USER=reporter\nWEB_PASSWORD={plain}\n",
-            plain)
+    g.plant(
+        "known plain password",
+        "/etc/app/web.env",
+        f"WEB_USER=reporter\nWEB_PASSWORD={plain}\n",
+        plain,
+    )
     scram_salt = b"0123456789abcdef"
     verifier = make_scram(plain, scram_salt)
     digest = hashlib.md5((plain + "appuser").encode()).hexdigest()
@@ -265,8 +276,6 @@ def plant_hashes(g: Garden) -> None:
 
 def make_scram(plain: str, salt: bytes, rounds: int = 4096) -> str:
     """PostgreSQL's form of RFC 7677's verifier, by hashlib and hmac alone."""
-    import hmac
-
     salted = hashlib.pbkdf2_hmac("sha256", plain.encode(), salt, rounds)
     client = hmac.new(salted, b"Client Key", "sha256").digest()
     server = hmac.new(salted, b"Server Key", "sha256").digest()
@@ -424,10 +433,12 @@ def plant_packed(g: Garden) -> None:
     g.plant("packed", "/etc/app/wide.ini", b"\xff\xfe" + f"password = {word}\r\n".encode("utf-16-le"),
             word)  # fmt: skip
     word = g.word()
-    g.plant("database", "/etc/app/state.db", b"SQLite format 3\0" + word.encode() + bytes(200), word)
+    g.plant(
+        "database", "/etc/app/state.db", b"SQLite format 3\0" + word.encode() + bytes(200), word
+    )
 
 
-FORMS = {
+FORMS: dict[str, Callable[[bytes], str]] = {
     "base64": lambda v: base64.b64encode(v).decode(),
     "base64 with newline": lambda v: base64.b64encode(v + b"\n").decode(),
     "hexadecimal": lambda v: v.hex(),
@@ -451,10 +462,8 @@ def plant_twins(g: Garden) -> None:
         place = f"/etc/{'aa' if number % 2 else 'zz'}-twins/{number}.txt"
         g.plant("encoded twin", place, f"value {shown} end\n", shown)
         g.plant("plain of a twin", "/etc/keys.ini", f"k{number}_password = {word}\n", word)
-    odd = 'p"q\'s<t&u/v%w+9x=Zk'
+    odd = "p\"q's<t&u/v%w+9x=Zk"
     g.plain["odd"] = odd
-    from urllib.parse import quote
-
     g.plant("odd secret", "/etc/odd/odd.secret", odd + "\n", odd)
     g.plant("odd secret", "/etc/odd/odd.json", json.dumps({"remark": f"is {odd}"}) + "\n")
     g.plant("odd secret", "/etc/odd/url.txt", f"see x://h/?q={quote(odd, safe='')}\n",
@@ -496,7 +505,9 @@ def plant_people(g: Garden) -> None:
 def plant_names(g: Garden) -> None:
     g.plant("host name", "/etc/hostname", f"{NODE}\n", NODE)
     g.plant("host name", "/etc/motd", f"Welcome to {NODE}, ask {NODE.upper()}\n")
-    g.plant("domain name", "/etc/nginx/sites/www", f"server_name www.{DOMAIN} shop.{DOMAIN};\n", DOMAIN)
+    g.plant(
+        "domain name", "/etc/nginx/sites/www", f"server_name www.{DOMAIN} shop.{DOMAIN};\n", DOMAIN
+    )
     g.plant("domain name", "/etc/app/peers.txt",
             base64.b64encode(f"peer db3.{DOMAIN} port 5432".encode()).decode() + "\n",
             base64.b64encode(f"peer db3.{DOMAIN} port 5432".encode()).decode()[8:])  # fmt: skip

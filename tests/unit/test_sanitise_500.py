@@ -20,6 +20,8 @@ from dataclasses import asdict, dataclass
 from functools import cache
 
 import pytest
+from tests.secret_garden import DOMAIN, NODE, Garden, Planted
+from tests.unit.test_sanitise import FixedClock, read_answers
 
 from forerun.distro.debian import Debian
 from forerun.model.survey import CleanSurvey
@@ -28,8 +30,6 @@ from forerun.stages.leakscan import LeakScanner
 from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import take_survey
 from forerun.testing import FakeEntry, FakeProduction
-from tests.secret_garden import DOMAIN, NODE, Garden, Planted
-from tests.unit.test_sanitise import FixedClock, read_answers
 
 # A packaged file in which the login name `mark` is a word.
 PACKAGED = b"# the mark of a packet; will be kept\nvalue 1\n"

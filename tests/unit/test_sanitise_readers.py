@@ -8,6 +8,8 @@ import bz2
 import configparser
 import gzip
 import hashlib
+import hmac
+import html
 import io
 import json
 import lzma
@@ -18,6 +20,7 @@ import warnings
 import xml.etree.ElementTree as ET
 import zipfile
 from datetime import UTC, datetime
+from typing import Any
 from urllib.parse import unquote
 
 import paramiko
@@ -27,11 +30,11 @@ from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec, rsa, x25519
 from cryptography.hazmat.primitives.serialization import pkcs12
+from tests.secret_garden import FORMS, SALTS, Garden, make_scram
+from tests.unit.test_sanitise_500 import Harvest, grow
 
 from forerun.stages.sanitise_detect import measure_entropy
 from forerun.stages.sanitise_pairs import hash_crypt, write_scram
-from tests.secret_garden import FORMS, SALTS, Garden, make_scram
-from tests.unit.test_sanitise_500 import Harvest, grow
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", DeprecationWarning)
@@ -54,7 +57,9 @@ def test_a_hash_still_fits_its_password(harvest: Harvest, number: int) -> None:
     """libcrypt, asked for the new password with the new hash as its setting, gives the new
     hash; scheme and cost are the old ones, salt and password are not."""
     plain = read_logins(harvest)[f"svc{number}"]["password"]
-    line = next(r for r in harvest.text("/etc/shadow").splitlines() if r.startswith(f"svc{number}:"))
+    line = next(
+        r for r in harvest.text("/etc/shadow").splitlines() if r.startswith(f"svc{number}:")
+    )
     hashed = line.split(":")[1]
     assert crypt.crypt(plain, hashed) == hashed
     assert plain != harvest.garden.plain[f"crypt{number}"]
@@ -98,8 +103,6 @@ def test_an_encoded_twin_is_that_of_the_new_secret(harvest: Harvest, name: str) 
 def test_an_odd_secret_is_one_in_all_its_writings(harvest: Harvest) -> None:
     """JSON escapes, percent-encoding and character references of one secret decode, by
     the standard library, to one replacement."""
-    import html
-
     new = harvest.text("/etc/odd/odd.secret").strip()
     assert json.loads(harvest.text("/etc/odd/odd.json"))["remark"] == f"is {new}"
     assert unquote(harvest.text("/etc/odd/url.txt")).strip().endswith("=" + new)
@@ -112,7 +115,11 @@ def test_an_odd_secret_is_one_in_all_its_writings(harvest: Harvest) -> None:
 @pytest.mark.parametrize("kind", ["ed25519", "ecdsa", "rsa"])
 def test_host_keys_load_and_are_pairs(harvest: Harvest, kind: str) -> None:
     """paramiko, another reader than the one that wrote them, finds the .pub's key."""
-    readers = {"ed25519": paramiko.Ed25519Key, "ecdsa": paramiko.ECDSAKey, "rsa": paramiko.RSAKey}
+    readers: dict[str, Any] = {
+        "ed25519": paramiko.Ed25519Key,
+        "ecdsa": paramiko.ECDSAKey,
+        "rsa": paramiko.RSAKey,
+    }
     path = f"/etc/ssh/ssh_host_{kind}_key"
     key = readers[kind].from_private_key(io.StringIO(harvest.text(path)))
     public = harvest.text(path + ".pub").split()
@@ -139,9 +146,10 @@ def test_certificates_are_of_their_keys(harvest: Harvest, name: str) -> None:
     names = new.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
     domain = harvest.survey.host.partition(".")[2]
     assert all(n.endswith(domain) for n in names.get_values_for_type(x509.DNSName))
-    assert name not in {"pkcs1", "sec1"} or b"BEGIN PRIVATE" not in harvest.files[
-        f"/etc/ssl/private/{name}.key"
-    ]
+    assert (
+        name not in {"pkcs1", "sec1"}
+        or b"BEGIN PRIVATE" not in harvest.files[f"/etc/ssl/private/{name}.key"]
+    )
 
 
 def test_a_key_in_base64_of_its_armour_loads(harvest: Harvest) -> None:
@@ -161,7 +169,7 @@ def test_the_key_store_opens_with_the_new_password(harvest: Harvest) -> None:
     assert isinstance(store.key, rsa.RSAPrivateKey) and store.key.key_size == 2048
     assert store.cert and store.cert.certificate.public_key() == store.key.public_key()
     assert store.cert.certificate.not_valid_after_utc == datetime(2028, 6, 1, tzinfo=UTC)
-    with pytest.raises(ValueError, match="(?i)password"):
+    with pytest.raises(ValueError, match=r"(?i)password"):
         pkcs12.load_pkcs12(data, harvest.garden.plain["store"].encode())
 
 
@@ -337,8 +345,6 @@ def test_published_hashes(plain: str, hashed: str) -> None:
 def test_scram_verifier_by_the_published_exchange() -> None:
     """RFC 7677, section 3: user `user`, password `pencil`, salt and 4096 rounds as given;
     the server signature follows from the server key of the verifier."""
-    import hmac
-
     salt = base64.b64decode("W22ZaJ0SNY7soEsUEjb6gQ==")
     verifier = write_scram("sha256", 4096, salt, "pencil")
     server_key = base64.b64decode(verifier.rpartition(":")[2])

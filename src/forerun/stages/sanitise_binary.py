@@ -146,7 +146,9 @@ def is_binary(content: bytes) -> bool:
     """Whether the content is to be opened by `open_parcel` and not read as text."""
     return (
         b"\0" in content
-        or content.startswith((b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"PK\x03\x04", b"\xfe\xed\xfe\xed"))
+        or content.startswith(
+            (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"PK\x03\x04", b"\xfe\xed\xfe\xed")
+        )
         or (content[:1] == b"\x30" and content[1:2] in {b"\x81", b"\x82", b"\x83"})
     )
 
@@ -202,9 +204,7 @@ def _read_capped(stream: gzip.GzipFile | bz2.BZ2File | lzma.LZMAFile) -> bytes:
     return data
 
 
-def _unpack(
-    name: str, read: Callable[[], bytes], pack: Callable[[bytes], bytes]
-) -> Parcel | str:
+def _unpack(name: str, read: Callable[[], bytes], pack: Callable[[bytes], bytes]) -> Parcel | str:
     try:
         data = read()
     except Withhold as problem:

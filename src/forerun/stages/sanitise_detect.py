@@ -16,7 +16,7 @@ from urllib.parse import unquote
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_encoded import read_base64_text, swap_written
 from forerun.stages.sanitise_prefilter import LinePattern
-from forerun.stages.sanitise_services import COMMANDS as _COMMANDS
+from forerun.stages.sanitise_services import COMMANDS
 from forerun.stages.sanitise_vault import Vault
 
 # -- named values ------------------------------------------------------------------------
@@ -126,9 +126,7 @@ def find_named_values(path: str, text: str, vault: Vault) -> Iterator[Edit]:
             span = _find_value(text, start, end, program)
             if span is not None:
                 quoted = text[span[0] - 1] in "\"'"
-                new = swap_written(
-                    text[span[0] : span[1]], vault, "named-value", quoted=quoted
-                )
+                new = swap_written(text[span[0] : span[1]], vault, "named-value", quoted=quoted)
                 yield Edit(span[0], span[1], new, "named-value", _kind_of(text[start:end]))
     if not program:
         for match in _DIRECTIVES.finditer(text):
@@ -240,7 +238,7 @@ def find_credentials(text: str, vault: Vault) -> Iterator[Edit]:
         if _count_classes(match[2]) >= 2 and (match[1] != "Basic" or _read_basic(match[2])):
             new = _swap_header(match[1], match[2], vault)
             yield Edit(match.start(2), match.end(2), new, "authorisation", match[1].lower())
-    for rule, pattern in _COMMANDS:
+    for rule, pattern in COMMANDS:
         for match in pattern.finditer(text):
             low, high = match.span(1)
             if text[low] in "\"'" and text[high - 1] == text[low]:

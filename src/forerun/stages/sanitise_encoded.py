@@ -32,6 +32,9 @@ _LONGEST = 4096
 _DIGESTS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
 
+_HEX = re.compile(r"(?:[0-9a-f]{2}){8,}|(?:[0-9A-F]{2}){8,}")
+
+
 def _lower_escapes(text: str) -> str:
     return re.sub("%[0-9A-F]{2}", lambda match: match[0].lower(), quote(text, safe=""))
 
@@ -54,7 +57,7 @@ def _to_shell(text: str) -> str:
 
 _TEXT_CODERS: tuple[Coder, ...] = (
     _quote,
-    lambda text: _lower_escapes(text),
+    _lower_escapes,
     lambda text: quote(encode(text)),
     lambda text: quote_plus(encode(text)),
     _to_json,
@@ -81,7 +84,6 @@ _TEXT_CODERS: tuple[Coder, ...] = (
     lambda text: text.upper() if _HEX.fullmatch(text) else text,
     lambda text: text.lower() if _HEX.fullmatch(text) else text,
 )
-_HEX = re.compile(r"(?:[0-9a-f]{2}){8,}|(?:[0-9A-F]{2}){8,}")
 _KEY_TEXT = re.compile(r"[A-Za-z0-9+/]{16,}={0,2}")
 
 
@@ -148,7 +150,7 @@ def _walk_forms(text: str, new: str, logins: tuple[str, ...]) -> Iterator[tuple[
 
 
 def _derive(vault: Vault, text: str, old: str, new: str) -> None:
-    if old == text or len(old) < _LEAST_FORM or old == new:
+    if old in (text, new) or len(old) < _LEAST_FORM:
         return
     drawn = vault.find(old)
     if drawn is not None and drawn not in {new, old}:
@@ -234,7 +236,7 @@ def _list_writings(raw: str, quoted: bool) -> Iterator[tuple[Coder, Coder]]:
         yield html.unescape, _to_html
     if _PERCENT.search(raw) and "%%" not in raw:
         yield _from_quoted, _quote
-    yield lambda text: read_base64_text(text), lambda text: write_base64_like(text, raw)
+    yield read_base64_text, lambda text: write_base64_like(text, raw)
 
 
 def _from_json(text: str) -> str:

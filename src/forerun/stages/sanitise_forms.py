@@ -57,7 +57,9 @@ _SCRAM_HASH = re.compile(
 _POSTGRES_MD5 = re.compile(r"(?<![\w])md5([0-9a-f]{32})(?![\w])")
 _MYSQL_HASH = re.compile(r"(?<![\w*])\*([0-9A-F]{40})(?![\w])")
 # Who a PostgreSQL digest may belong to: the role before it, or in a database's address.
-_DIGEST_USER = re.compile(r"[\"']?([\w.-]{1,63})[\"']?[\s:,]+[\"']?md5[0-9a-f]{32}|postgres\w*://([\w.-]+):")
+_DIGEST_USER = re.compile(
+    r"[\"']?([\w.-]{1,63})[\"']?[\s:,]+[\"']?md5[0-9a-f]{32}|postgres\w*://([\w.-]+):"
+)
 
 _HASHES = (
     ("ldap-hash", "password hash", _LDAP_HASH),

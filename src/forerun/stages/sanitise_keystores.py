@@ -56,8 +56,9 @@ class KeyStore:
     def open(content: bytes) -> KeyStore | None:
         """The store, if the content is one: version 3 and the type of the content (RFC
         7292 4) stand at the start."""
-        is_store = b"\x02\x01\x03" in content[:12] and b"\x2a\x86\x48\x86\xf7\x0d\x01\x07" in (
-            content[:40]
+        is_store = (
+            b"\x02\x01\x03" in content[:12]
+            and b"\x2a\x86\x48\x86\xf7\x0d\x01\x07" in (content[:40])
         )
         return KeyStore(content) if is_store else None
 
