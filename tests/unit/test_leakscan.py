@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import ast
 import base64
+import bz2
+import gzip
+import hashlib
+import html
+import json
+import lzma
 import random
+import shlex
 import urllib.parse
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,8 +22,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forerun.errors import LeakFound
-from forerun.stages import leakscan
-from forerun.stages.leakscan import CHUNK, LeakScanner, check_no_leak, is_worth_searching
+from forerun.stages import leakscan, leakscan_forms
+from forerun.stages.leakscan import CHUNK, LeakScanner, check_no_leak
+from forerun.stages.leakscan_forms import is_worth_searching
 
 
 @dataclass(frozen=True)
@@ -48,15 +56,25 @@ def forms(secret: bytes) -> Iterator[tuple[str, bytes]]:
     yield "HEX", secret.hex().upper().encode()
     yield "quoted", urllib.parse.quote(secret, safe="").encode()
     yield "quoted lower", urllib.parse.quote(secret, safe="").lower().encode()
+    yield "url-safe shifted", base64.urlsafe_b64encode(b"user:" + secret + b"??>>")
+    yield "utf-16", secret.decode().encode("utf-16-le")
+    yield "json", json.dumps(secret.decode()).replace("/", "\\/").encode()
+    yield "html", html.escape(secret.decode()).encode()
+    yield "shell", shlex.quote(secret.decode()).encode()
+    for name in ("md5", "sha1", "sha256", "sha512"):
+        yield name, hashlib.new(name, secret).hexdigest().encode()
+        yield f"{name} of a line", hashlib.new(name, secret + b"\n").hexdigest().encode()
+        yield f"{name} in base64", base64.b64encode(hashlib.new(name, secret).digest())
 
 
 @pytest.mark.parametrize(("form", "coded"), list(forms(SECRET)))
 def test_each_coding_is_found(form: str, coded: bytes) -> None:
-    """Plain, base64 at all three alignments, hexadecimal, percent-encoded."""
+    """Plain, base64 at all three alignments, hexadecimal, percent-encoded, escaped, wide,
+    and as a digest; the forms are made by the standard library."""
     hits = list(LeakScanner(FakeOriginals(SECRET)).scan_stream("x", [b"head " + coded + b" end"]))
     assert hits, form
     assert hits[0].place == "x" and hits[0].rule == "planted"
-    assert 5 <= hits[0].offset <= 8
+    assert 5 <= hits[0].offset <= 5 + len(b"user:") * 2
 
 
 @given(
@@ -143,15 +161,62 @@ def test_a_clean_folder_passes(tmp_path: Path) -> None:
     assert check_no_leak(FakeOriginals(SECRET), [tmp_path]) > 5
 
 
+@pytest.mark.parametrize("pack", [gzip.compress, lzma.compress, bz2.compress])
+@pytest.mark.parametrize("chunk", [7, 1000, 1 << 20])
+def test_packed_data_is_opened(pack: Callable[[bytes], bytes], chunk: int) -> None:
+    """A packed file in the middle of an image, however the stream is cut."""
+    inside = random.Random(5).randbytes(3000) + SECRET + b"." * 100
+    data = b"x" * 4321 + pack(inside) + b"y" * 500
+    chunks = [data[n : n + chunk] for n in range(0, len(data), chunk)]
+    hits = list(LeakScanner(FakeOriginals(SECRET)).scan_stream("img", chunks))
+    assert {(hit.place, hit.offset) for hit in hits} == {("img (packed at byte 4321)", 3000)}
+
+
+def test_packed_in_packed_is_opened_to_a_depth() -> None:
+    """Twice packed is opened, three times is not: the work stays bounded."""
+    twice = gzip.compress(lzma.compress((SECRET + b" ") * 50))
+    scanner = LeakScanner(FakeOriginals(SECRET))
+    places = {hit.place for hit in scanner.scan_stream("x", [twice])}
+    assert places == {"x (packed at byte 0) (packed at byte 0)"}
+    assert list(scanner.scan_stream("x", [gzip.compress(twice)])) == []
+
+
+def test_a_packed_bomb_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What unpacks to more than the limit is read up to it and no further."""
+    monkeypatch.setattr(leakscan, "MEMBER_LIMIT", 1 << 20)
+    bomb = gzip.compress(b"a" * (5 << 20) + SECRET)
+    assert list(LeakScanner(FakeOriginals(SECRET)).scan_stream("x", [bomb])) == []
+
+
+def test_what_only_begins_like_packed_data_does_no_harm() -> None:
+    """The magic numbers by chance, then the original in plain."""
+    data = b"\x1f\x8b\x08\x00zz\xfd7zXZ\x00??BZh91AY&SY" + SECRET
+    hits = list(LeakScanner(FakeOriginals(SECRET)).scan_stream("x", [data]))
+    assert [hit.place for hit in hits] == ["x"]
+
+
+def test_holes_are_skipped_and_offsets_are_true(tmp_path: Path) -> None:
+    """Two places of a sparse file of 8 GB."""
+    path = tmp_path / "disk"
+    with path.open("wb") as out:
+        for at in (5_000_000, 8_000_000_000):
+            out.seek(at)
+            out.write(SECRET)
+        out.truncate(8_500_000_000)
+    hits = list(LeakScanner(FakeOriginals(SECRET)).scan_path(path))
+    assert [hit.offset for hit in hits] == [5_000_000, 8_000_000_000]
+
+
 def test_printed_forms_hold_no_value() -> None:
     """repr of the scanner and of its patterns shows nothing."""
     scanner = LeakScanner(FakeOriginals(SECRET))
-    shown = repr(scanner) + repr(scanner._by_word) + repr(scanner._short)
+    shown = repr(scanner) + repr(scanner._rows)
     assert SECRET.decode() not in shown
 
 
 def test_no_code_is_shared_with_sanitising() -> None:
     """The scan would not find what a common mistake hides: it imports no sanitise module."""
-    tree = ast.parse(Path(leakscan.__file__).read_text())
-    modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    trees = [ast.parse(Path(str(m.__file__)).read_text()) for m in (leakscan, leakscan_forms)]
+    nodes = [node for tree in trees for node in ast.walk(tree)]
+    modules = {node.module for node in nodes if isinstance(node, ast.ImportFrom)}
     assert not any("sanitise" in (module or "") for module in modules)

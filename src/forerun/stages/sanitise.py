@@ -49,7 +49,7 @@ from forerun.stages.sanitise_keys import (
     find_wireguard_keys,
 )
 from forerun.stages.sanitise_names import NameMap
-from forerun.stages.sanitise_pairs import list_users, pair_hashes
+from forerun.stages.sanitise_pairs import list_users, note_neighbours, pair_hashes
 from forerun.stages.sanitise_places import find_by_place
 from forerun.stages.sanitise_prefilter import KnownWords
 from forerun.stages.sanitise_vault import Vault, encode
@@ -211,6 +211,7 @@ class Sanitiser:
         for name, find in rules:
             if not name or name in asked:
                 sheet.accept(find(sheet.rest))
+        note_neighbours(text, sheet.list_edits(), vault)
         return self._apply(sheet, path)
 
     def _remove_names(

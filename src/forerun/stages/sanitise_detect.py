@@ -16,6 +16,7 @@ from urllib.parse import unquote
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_encoded import read_base64_text, swap_written
 from forerun.stages.sanitise_prefilter import LinePattern
+from forerun.stages.sanitise_services import COMMANDS
 from forerun.stages.sanitise_vault import Vault
 
 # -- named values ------------------------------------------------------------------------
@@ -23,7 +24,7 @@ from forerun.stages.sanitise_vault import Vault
 _KEYWORD = re.compile(
     r"passw|passphrase|pwd|pass\b|pass[\"'_]|passw?\d|secret|token|api[_-]?key|apikey|_key|-key"
     r"|(?:access|auth|private|encrypt\w*|signing|shared|master|account|license|licence|psk)[_-]?key"
-    r"|credential|psk|communit|bindpw|rootpw|userpw|_pw\b|masterauth|requirepass|cookie|salt",
+    r"|credential|psk|communit|bindpw|rootpw|userpw|_pw\b|masterauth|requirepass|cookie|salt|authtok",
     re.IGNORECASE,
 )
 _KEYWORDS = LinePattern(_KEYWORD)
@@ -31,7 +32,7 @@ _SECRET_WORDS = frozenset({
     "password", "passwd", "passwort", "passphrase", "pass", "pwd", "pw", "secret", "secrets",
     "token", "apikey", "psk", "community", "credential", "credentials", "bindpw", "rootpw",
     "userpw", "masterauth", "requirepass", "cookie", "salt", "passcode", "privatekey",
-    "accesskey", "secretkey", "authkey", "pskkey",
+    "accesskey", "secretkey", "authkey", "pskkey", "authtok",
 })  # fmt: skip
 _ENDINGS = ("password", "passwd", "passphrase", "secret", "token", "bindpw", "rootpw", "apikey")
 _KEY_BEFORE = frozenset({
@@ -62,7 +63,7 @@ def is_secret_name(name: str) -> bool:
 
 
 _SEPARATOR = re.compile(
-    r"[\"']?\]?(?:[ \t]*(?::=|=>|==?|:)[ \t]*|(?<=[\"'])[ \t]*,[ \t]*|>)(?![=~])"
+    r"[\"']?\]?(?:[ \t]*(?::=|::|=>|==?|:)[ \t]*|(?<=[\"'])[ \t]*,[ \t]*|>)(?![=~])"
 )
 _CALLED = re.compile(r"\([ \t]*[\"']$")
 _BLANK = re.compile(r"[ \t]+")
@@ -79,6 +80,7 @@ _HARMLESS = frozenset({
 _VARIABLE = re.compile(
     r"\$\{[^}]*\}|\$\([^)]*\)|\$[A-Z_][A-Z0-9_]*|\$\d|%\(\w+\)s|%[a-z]|%\{[^}]*\}|\{\{.*\}\}|<[^>]*>|@\w+@"
 )
+_SCHEME = re.compile(r"\{[\w.-]+\}")  # of a hash that was dealt with: `{SSHA}`
 _PATH = re.compile(
     r"(?:file:|exec:|path:)?/(?:etc|var|usr|run|opt|srv|home|root|proc|dev|tmp|lib|mnt|boot|sys|bin|sbin)"
     r"(?:/[\w.@%+:-]*)*"
@@ -91,7 +93,8 @@ _NO_NAMES = re.compile(
 _DIRECTIVE = re.compile(
     r"^[ \t]*(requirepass|masterauth|rootpw|bindpw|ldap_default_authtok|password|passwd|"
     r"passphrase|secret|psk|wpa-psk|wpa-passphrase|wireless-key|auth_pass|auth-token|"
-    r"SSLPassPhrase|AuthToken|ApiKey|license_key)[ \t]+"
+    r"SSLPassPhrase|AuthToken|ApiKey|license_key|[\w.-]*(?:passw(?:or)?d|passphrase|secret|authtok))"
+    r"[ \t]+"
     r"(\"[^\"\n]*\"|'[^'\n]*'|[^\s;#]+)[ \t]*;?[ \t]*$",
     re.MULTILINE | re.IGNORECASE,
 )
@@ -203,7 +206,7 @@ def _find_line_end(text: str, at: int) -> int:
 def _is_value(value: str, context: _Context) -> bool:
     if not value.strip() or value.lower() in _HARMLESS or _VARIABLE.fullmatch(value):
         return False
-    if _PATH.fullmatch(value) or value.startswith("-----BEGIN"):
+    if _PATH.fullmatch(value) or value.startswith("-----BEGIN") or _SCHEME.fullmatch(value):
         return False
     if context.program and (re.search(r"\$[\w({]|\s|[()\[\]]", value) or len(value) < 4):
         return False
@@ -220,19 +223,6 @@ def _count_classes(value: str) -> int:
 # -- credentials in addresses and commands -----------------------------------------------
 
 _URL = re.compile(r"\b[a-z][a-z0-9+.-]{1,20}://([^\s/@:\"'<>]*):([^\s/@\"'<>]+)@", re.IGNORECASE)
-_COMMANDS = (
-    ("command-password", re.compile(
-        r"\b(?:mysql\w*|mariadb[\w-]*|mydumper|xtrabackup)\b[^\n|;&]*?[ \t]-p([^\s\"'|;&]{2,})")),
-    ("command-password", re.compile(r"\bsshpass[ \t]+-p[ \t]*(\"[^\"]+\"|'[^']+'|\S+)")),
-    ("command-password", re.compile(
-        r"\bcurl\b[^\n|;]*?[ \t](?:-u|--user|-U|--proxy-user)[ \t]*[\"']?[^\s:\"']+:([^\s\"']+)")),
-    ("command-password", re.compile(r"\bredis-cli\b[^\n|;]*?[ \t]-a[ \t]*([^\s\"']+)")),
-    ("command-password", re.compile(
-        r"\bldap(?:search|modify|add|delete|passwd|whoami)\b[^\n|;]*?[ \t]-w[ \t]*([^\s\"']+)")),
-    ("command-password", re.compile(r"\bsmbclient\b[^\n|;]*?[ \t]-U[ \t]*[^\s%]+%(\S+)")),
-    ("cifs-options", re.compile(r"(?<=[,\s])pass(?:word)?=([^,\s]+)")),
-    ("mapped-secret", re.compile(r"\b(?:secret|key)[ \t]+\"([A-Za-z0-9+/]{16,}={0,2})\"[ \t]*;")),
-)  # fmt: skip
 _BASIC = re.compile(r"\b(Basic|Bearer|Token|token|Digest)[ \t]+([A-Za-z0-9+/=._~-]{8,})")
 # "Token Revocation", "Digest Authentication": headings, not headers.
 _PLAIN_WORD = re.compile(r"[A-Z]?[a-z]+(?:[-_.][A-Za-z]?[a-z]+)*|[A-Z]+")
@@ -248,7 +238,7 @@ def find_credentials(text: str, vault: Vault) -> Iterator[Edit]:
         if _count_classes(match[2]) >= 2 and (match[1] != "Basic" or _read_basic(match[2])):
             new = _swap_header(match[1], match[2], vault)
             yield Edit(match.start(2), match.end(2), new, "authorisation", match[1].lower())
-    for rule, pattern in _COMMANDS:
+    for rule, pattern in COMMANDS:
         for match in pattern.finditer(text):
             low, high = match.span(1)
             if text[low] in "\"'" and text[high - 1] == text[low]:
@@ -298,6 +288,12 @@ _HARMLESS_BEFORE = re.compile(
     r"integrity=\W?sha\d+|commit|revision|digest|checksum|build-?id|version)[\s\"':=(-]*$",
     re.IGNORECASE,
 )
+# Digests of nothing say nothing: MD5, SHA-1, SHA-256 (the values of RFC 1321, RFC 3174 and
+# FIPS 180-4 for the empty message).
+_EMPTY = frozenset({
+    "d41d8cd98f00b204e9800998ecf8427e", "da39a3ee5e6b4b0d3255bfef95601890afd80709",
+    "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+})  # fmt: skip
 _CHECKSUM_PLACE = re.compile(
     r"/etc/(?:apt/(?:preferences|trusted|keyrings).*|ssl/certs/.*|ca-certificates\.conf|"
     r"fstab|crypttab|mdadm/.*|lvm/.*|default/grub.*|grub\.d/.*|udev/.*|initramfs-tools/.*|"
@@ -343,7 +339,7 @@ _WORDY = re.compile(r"\d{0,4}[A-Za-z]?[a-z]*\d{0,4}|[A-Z]*\d{0,4}|\d+|\d{8}T\d{6
 def _find_random_parts(text: str) -> Iterator[tuple[int, int]]:
     """The whole of a random string, or the random parts of a path or dashed name."""
     bare = text.rstrip("=")
-    if _UUID.fullmatch(bare):
+    if _UUID.fullmatch(bare) or bare.lower() in _EMPTY:
         return
     parts = list(_PART.finditer(bare))
     wordy = [part for part in parts if _WORDY.fullmatch(part[0])]

@@ -68,6 +68,10 @@ class Sheet:
             at = edit.end
         return "".join([*parts, self.text[at:]])
 
+    def list_edits(self) -> tuple[Edit, ...]:
+        """The accepted edits, by place."""
+        return tuple(self._edits)
+
     def list_changes(self) -> Iterator[tuple[str, str, str]]:
         """(original, replacement, rule) of each accepted edit that changes something."""
         for edit in self._edits:

@@ -32,6 +32,9 @@ _LONGEST = 4096
 _DIGESTS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
 
+_HEX = re.compile(r"(?:[0-9a-f]{2}){8,}|(?:[0-9A-F]{2}){8,}")
+
+
 def _lower_escapes(text: str) -> str:
     return re.sub("%[0-9A-F]{2}", lambda match: match[0].lower(), quote(text, safe=""))
 
@@ -54,7 +57,7 @@ def _to_shell(text: str) -> str:
 
 _TEXT_CODERS: tuple[Coder, ...] = (
     _quote,
-    lambda text: _lower_escapes(text),
+    _lower_escapes,
     lambda text: quote(encode(text)),
     lambda text: quote_plus(encode(text)),
     _to_json,
@@ -81,7 +84,6 @@ _TEXT_CODERS: tuple[Coder, ...] = (
     lambda text: text.upper() if _HEX.fullmatch(text) else text,
     lambda text: text.lower() if _HEX.fullmatch(text) else text,
 )
-_HEX = re.compile(r"(?:[0-9a-f]{2}){8,}|(?:[0-9A-F]{2}){8,}")
 _KEY_TEXT = re.compile(r"[A-Za-z0-9+/]{16,}={0,2}")
 
 
@@ -148,7 +150,7 @@ def _walk_forms(text: str, new: str, logins: tuple[str, ...]) -> Iterator[tuple[
 
 
 def _derive(vault: Vault, text: str, old: str, new: str) -> None:
-    if old == text or len(old) < _LEAST_FORM or old == new:
+    if old in (text, new) or len(old) < _LEAST_FORM:
         return
     drawn = vault.find(old)
     if drawn is not None and drawn not in {new, old}:
@@ -208,9 +210,22 @@ def swap_written(raw: str, vault: Vault, rule: str, *, quoted: bool = False) -> 
     for decode, code in _list_writings(raw, quoted):
         plain = decode(raw)
         if plain and plain != raw:
-            new = vault.swap(plain, rule=rule)
+            new = _swap_login(plain, vault, rule)
             return vault.settle(raw, code(new), rule=rule, sweep=len(raw) >= _LEAST_FORM)
     return vault.swap(raw, rule=rule)
+
+
+_LOGIN = re.compile(r"([\w.@+-]{1,64}:)([^\s:]+)(\n?)|([^\n]+)(\n)")
+
+
+def _swap_login(plain: str, vault: Vault, rule: str) -> str:
+    """`user:password` keeps its user (RFC 7617), a line its end."""
+    match = _LOGIN.fullmatch(plain)
+    if match is None:
+        return vault.swap(plain, rule=rule)
+    if match[4]:
+        return vault.swap(match[4], rule=rule) + match[5]
+    return match[1] + vault.swap(match[2], rule=rule) + match[3]
 
 
 def _list_writings(raw: str, quoted: bool) -> Iterator[tuple[Coder, Coder]]:
@@ -221,7 +236,7 @@ def _list_writings(raw: str, quoted: bool) -> Iterator[tuple[Coder, Coder]]:
         yield html.unescape, _to_html
     if _PERCENT.search(raw) and "%%" not in raw:
         yield _from_quoted, _quote
-    yield lambda text: read_base64_text(text), lambda text: write_base64_like(text, raw)
+    yield read_base64_text, lambda text: write_base64_like(text, raw)
 
 
 def _from_json(text: str) -> str:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from forerun.stages.sanitise_edit import Edit
-from forerun.stages.sanitise_pairs import note_hash, note_user
-from forerun.stages.sanitise_vault import DIGITS, LOWER, UPPER, Stream, Vault
+from forerun.stages.sanitise_pairs import draw_salt, note_hash, note_user
+from forerun.stages.sanitise_vault import DIGITS, LOWER, UPPER, Stream, Vault, random_base64
 
 CRYPT_ALPHABET = "./" + DIGITS + UPPER + LOWER
 _BASE64 = UPPER + LOWER + DIGITS
@@ -39,6 +39,8 @@ def draw_crypt_hash(original: str, stream: Stream) -> str:
             drawn.append(part[:11] + stream.text(alphabet, max(0, len(part) - 11)))
         else:
             drawn.append(stream.text(alphabet, len(part)))
+    if scheme in {"y", "gy"} and len(fields) == 3:  # a salt is whole bytes
+        drawn[3] = draw_salt("$y$", drawn[3], drawn[3])
     return "$".join(drawn)
 
 
@@ -81,8 +83,24 @@ def find_hashes(text: str, vault: Vault) -> Iterator[Edit]:
     for rule, kind, pattern in _HASHES:
         for match in pattern.finditer(text):
             note_hash(match[0], vault)
-            new = vault.swap(match[1], rule=rule)
+            new = vault.swap(match[1], rule=rule, make=_drawer_like(match[1]))
             yield Edit(match.start(1), match.end(1), new, rule, kind)
+
+
+_BASE64_PART = re.compile(r"(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=|)")
+
+
+def _drawer_like(hashed: str) -> Callable[[Stream], str] | None:
+    """For fields of whole base64, drawn bytes in base64; None: character by character."""
+    parts = re.split(r"([$:])", hashed)
+    fields = [part for part in parts if part not in {"$", ":"}]
+    hexadecimal = re.fullmatch(r"[0-9A-Fa-f.]+", hashed)
+    if hexadecimal or not all(part and _BASE64_PART.fullmatch(part) for part in fields):
+        return None
+    return lambda stream: "".join(
+        part if part in {"$", ":"} else random_base64(stream, len(base64.b64decode(part)))
+        for part in parts
+    )
 
 
 def swap_crypt_hash(hashed: str, vault: Vault) -> str:

@@ -20,6 +20,7 @@ from forerun.stages import (
     sanitise_keys,
     sanitise_names,
     sanitise_places,
+    sanitise_services,
 )
 from forerun.stages.sanitise_prefilter import Prefilter
 
@@ -42,7 +43,11 @@ def list_first() -> Patterns:
         "wireguard": (keys._WIREGUARD,),
         "blocks": (BLOCK,),
         "hashes": (forms.CRYPT_HASH, forms._DIGEST_USER, *(row[-1] for row in forms._HASHES)),
-        "credentials": (detect._URL, detect._BASIC, *(row[-1] for row in detect._COMMANDS)),
+        "credentials": (
+            detect._URL,
+            detect._BASIC,
+            *(row[-1] for row in sanitise_services.COMMANDS),
+        ),
         "service-tokens": (forms._JWT, forms._PREFIXED),
         "named-values": (detect._KEYWORD, detect._DIRECTIVE),
         "encoded": (sanitise_encoded.CODED,),

@@ -11,10 +11,12 @@ import re
 from collections.abc import Callable, Iterator
 
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_encoded import swap_written
 from forerun.stages.sanitise_forms import CRYPT_ALPHABET, CRYPT_HASH, swap_crypt_hash
 from forerun.stages.sanitise_keys import swap_wireguard_key
 from forerun.stages.sanitise_pairs import note_hash
 from forerun.stages.sanitise_people import is_person, swap_comment_field
+from forerun.stages.sanitise_services import PLACES
 from forerun.stages.sanitise_vault import Vault
 
 Rule = Callable[[str, Vault], Iterator[Edit]]
@@ -123,7 +125,7 @@ def _swap_groups(
         if end - start >= 2 and text[start] == text[end - 1] and text[start] in "\"'":
             start, end = start + 1, end - 1
         if end > start:
-            new = vault.swap(text[start:end], rule=rule)
+            new = swap_written(text[start:end], vault, rule, quoted=start > match.start(group))
             yield Edit(start, end, new, rule, kind)
 
 
@@ -154,10 +156,15 @@ def find_machine_id(text: str, vault: Vault) -> Iterator[Edit]:
 
 
 def find_whole_secret(text: str, vault: Vault) -> Iterator[Edit]:
-    """A file that is nothing but one secret, on its first line."""
-    first = text.partition("\n")[0].rstrip("\r")
-    if first.strip() and not first.startswith(("#", "-----BEGIN")):
-        yield Edit(0, len(first), vault.swap(first, rule="secret-file"), "secret-file", "secret")
+    """A file that is nothing but one secret, on its first line; or a login name and a
+    secret, a line each."""
+    lines = text.splitlines()
+    at = 0
+    for line in lines[:2] if len(lines) <= 3 else lines[:1]:
+        if line.strip() and not line.startswith(("#", "-----BEGIN")):
+            new = swap_written(line, vault, "secret-file")
+            yield Edit(at, at + len(line), new, "secret-file", "secret")
+        at = text.find("\n", at) + 1
 
 
 _USER_INFO = re.compile(r"://([^\s/@:]*)(?::([^\s/@]*))?@")
@@ -205,7 +212,7 @@ _TABLE: tuple[tuple[str, Rule], ...] = (
                  r":[ \t]*(?:PSK|XAUTH|EAP|NTLM|PIN)[ \t]+(\"[^\"]*\"|\S+)")),
     (r"/etc/(?:.*/)?snmpd?[^/]*\.conf(?:\.d/.*)?|/var/lib/snmp/.*",
      _by_pattern("snmp", "community",
-                 r"^[ \t]*(?:r[ow](?:community|user)6?|trap2?sink|informsink|trapcommunity|"
+                 r"^[ \t]*(?i:r[ow](?:community|user)6?|trap2?sink|informsink|trapcommunity|"
                  r"authcommunity[ \t]+\S+)[ \t]+(?:[^\s#]+:\S+[ \t]+)?(\"[^\"]*\"|[^\s#]+)"
                  r"|^[ \t]*com2sec6?[ \t]+(?:-Cn[ \t]+\S+[ \t]+)?\S+[ \t]+\S+[ \t]+(\S+)")),
     (r"/etc/(?:.*/)?snmpd?[^/]*\.conf(?:\.d/.*)?",
@@ -220,13 +227,15 @@ _TABLE: tuple[tuple[str, Rule], ...] = (
     (r"/etc/machine-id|/var/lib/dbus/machine-id", find_machine_id),
     (r"/etc/(?:.*/)?[^/]*(?:ldap|nss|pam)[^/]*\.secret|/etc/.*/secrets?/[^/]+|"
      r"/etc/credstore(?:\.encrypted)?/.*|/etc/(?:.*/)?\.?(?:[^/]*[_-])?passw(?:or)?d(?:\.txt|-file)"
-     r"|/etc/(?:.*/)?[^/]*\.(?:pass|passphrase|token|pw)",
+     r"|/etc/(?:.*/)?\.?(?:[^/]*[_-])?(?:password|passphrase)"
+     r"|/etc/(?:.*/)?[^/]*\.(?:pass|passphrase|token|pw|secret|password)",
      find_whole_secret),
     (r"/etc/wireguard/[^/]+", find_wireguard_file),
     (r"/etc/(?:frr|quagga|bird)/.*",
      _by_pattern("routing", "password",
                  r"\b(?:password|md5|message-digest-key \d+ md5)[ \t]+(?:[0-9][ \t]+)?"
                  r"(\"[^\"]*\"|[^\s;]+)[ \t]*;?$")),
+    *((path, _by_pattern(rule, kind, pattern)) for path, rule, kind, pattern in PLACES),
 )  # fmt: skip
 _RULES = tuple((re.compile(pattern), rule) for pattern, rule in _TABLE)
 
