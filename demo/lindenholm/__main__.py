@@ -63,7 +63,7 @@ class Story:
             self.phases.append((name, time.monotonic() - began))
 
 
-def play(archives: Archives, shop: Workshop, story: Story) -> None:
+def play(archives: Archives, shop: Workshop, story: Story, *, more_edits: bool) -> None:
     """Build and survey shelf01, power it off, rehearse its upgrade."""
     forerun = ForerunCommand(shop.store.root)
     with story.phase("shelf01's system disk"):
@@ -71,7 +71,9 @@ def play(archives: Archives, shop: Workshop, story: Story) -> None:
         story.outside.append(("shelf01's packages", outside))
     with ExitStack() as stack:
         with story.phase("shelf01's first boot"):
-            premises = stack.enter_context(open_shelf01(template, archives, shop))
+            premises = stack.enter_context(
+                open_shelf01(template, archives, shop, more_edits=more_edits)
+            )
             running = premises.settle()
         _check_planted(running, shop.store, story)
         with story.phase("survey"):
@@ -215,6 +217,11 @@ def _read_arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
     parser.add_argument("--archive", default="", metavar="URL", help="Debian archive")
     parser.add_argument("--security-archive", default="", metavar="URL", help="security archive")
+    parser.add_argument(
+        "--more-edits",
+        action="store_true",
+        help="twelve packaged files were edited on the server, not four",
+    )
     return parser.parse_args()
 
 
@@ -247,7 +254,7 @@ def main() -> int:
         store = Store(Path(os.environ["FORERUN_HOME"]).absolute())
         hypervisor = LibvirtHypervisor(URI)
         try:
-            play(archives, _open_shop(store, hypervisor), story)
+            play(archives, _open_shop(store, hypervisor), story, more_edits=arguments.more_edits)
         except (ForerunError, Interrupted) as problem:
             code = _tell(problem)
         find_secrets(store, story)

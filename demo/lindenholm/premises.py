@@ -76,13 +76,17 @@ def build_system(archives: Archives, shop: Workshop) -> tuple[TemplateInfo, int]
 
 
 @contextmanager
-def open_shelf01(template: TemplateInfo, archives: Archives, shop: Workshop) -> Iterator[_Premises]:
-    """shelf01, made and started; all of it is removed when the block ends."""
+def open_shelf01(
+    template: TemplateInfo, archives: Archives, shop: Workshop, *, more_edits: bool = False
+) -> Iterator[Premises]:
+    """shelf01, made and started; all of it is removed when the block ends. `more_edits` as
+    in `server.write_seed`."""
     name = make_id(OWNER, shop.clock.now())
     folder = shop.store.machines / name
     with ExitStack() as stack:
         stack.enter_context(_noted_folder(shop.store, folder))
-        premises = _Premises(template, archives, shop, folder, f"{NAME_PREFIX}{name}")
+        premises = Premises(template, archives, shop, folder, f"{NAME_PREFIX}{name}")
+        premises.more_edits = more_edits
         stack.callback(premises.end)
         premises.start()
         yield premises
@@ -100,7 +104,7 @@ def _noted_folder(store: Store, folder: Path) -> Iterator[None]:
             store.ledger.strike(entry)
 
 
-class _Premises:
+class Premises:
     """The making and the end of one shelf01."""
 
     def __init__(
@@ -116,6 +120,7 @@ class _Premises:
         self._mac = make_mac()
         self._port = PortMap(find_free_port(), 22, "shelf01's own SSH service")
         self._entries: list[int] = []
+        self.more_edits = False
 
     def start(self) -> None:
         """Make the disks and start the domain."""
@@ -158,7 +163,12 @@ class _Premises:
             label=server.ARCHIVE_LABEL,
         )
         files = server.write_seed(
-            self._secrets, self._keys, self._archives, mac=self._mac, agent=self._build_agent()
+            self._secrets,
+            self._keys,
+            self._archives,
+            mac=self._mac,
+            agent=self._build_agent(),
+            more_edits=self.more_edits,
         )
         make_seed_image(seed, files)
         # Nothing of this machine is measured or kept, so its disks need no flushes.

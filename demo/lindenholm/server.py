@@ -123,12 +123,21 @@ def list_telling(made: Mapping[str, str]) -> dict[str, bytes]:
 
 
 def write_seed(
-    made: Mapping[str, str], keys: Keys, archives: Archives, *, mac: str, agent: bytes
+    made: Mapping[str, str],
+    keys: Keys,
+    archives: Archives,
+    *,
+    mac: str,
+    agent: bytes,
+    more_edits: bool = False,
 ) -> dict[str, bytes]:
     """The seed: shelf01's first boot makes it the server of the story.
 
-    `agent` is the vendor's package file."""
+    `agent` is the vendor's package file; with `more_edits` twelve packaged files were
+    edited instead of four."""
+    more = {"more-edits.sh": (HERE / "more-edits.sh").read_bytes()} if more_edits else {}
     return {
+        **more,
         INSTANCE_FILE: f"instance-id: {HOST}\n".encode("ascii"),
         SEED_SCRIPT: _EARLY.encode("ascii"),
         "tree.tar": _pack_tree(made, keys, archives, mac),
