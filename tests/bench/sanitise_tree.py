@@ -28,6 +28,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from itertools import accumulate
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -50,6 +51,8 @@ class TreeMaker:
         letters = "etaoinshrdlucmfwypvbgkjqxz"
         self._words = ["".join(self._random.choices(letters, k=self._random.randint(3, 10)))
                        for _ in range(20_000)]  # fmt: skip
+        # Words as in a language: the n-th is n times as rare as the first (Zipf).
+        self._weights = list(accumulate(1 / n for n in range(1, 20_001)))
         self.sums: dict[str, str] = {}
         self.counts = {"blobs": 0, "packaged": 0, "data": 0, "configuration": 0}
 
@@ -77,7 +80,9 @@ class TreeMaker:
 
     def _text(self, lines: int) -> str:
         pick = self._random.choices
-        return "".join(" ".join(pick(self._words, k=9)) + "\n" for _ in range(lines))
+        return "".join(
+            " ".join(pick(self._words, cum_weights=self._weights, k=9)) + "\n" for _ in range(lines)
+        )
 
     def _packaged(self) -> bytes:
         return self._text(self._random.randint(15, 900)).encode()
@@ -93,17 +98,18 @@ class TreeMaker:
                 for _ in range(lines)
             )
         elif kind < 5:
-            rows = (f"{draw():.6f},{draw():.6f},{draw():.6f},{int(draw() * 9999)}\n"
-                    for _ in range(lines))  # fmt: skip
+            rows = (f"{row},{draw():.3f},{draw() * 90:.1f},{int(draw() * 99)},ok\n"
+                    for row in range(lines))  # fmt: skip
         else:
             return self._text(lines)[:1_000_000].encode()
         return "".join(rows).encode()[:1_000_000]
 
     def _config(self) -> bytes:
         draw, pick = self._random.random, self._random.choice
+        lines = self._random.randint(15, 450)
+        words = iter(self._random.choices(self._words, cum_weights=self._weights, k=3 * lines))
         rows = [f"# {pick(self._words)}", f"[{pick(self._words)}]"]
-        rows += [f"{pick(self._words)}_{pick(self._words)} = {pick(self._words)}{int(draw() * 99)}"
-                 for _ in range(self._random.randint(15, 450))]  # fmt: skip
+        rows += [f"{a}_{b} = {c}{int(draw() * 9)}" for a, b, c in zip(words, words, words)]  # noqa: B905
         if draw() < 1 / 3:
             rows.insert(3, f"db_password = {self._random.randbytes(8).hex()}X!")
         if draw() < 1 / 3:

@@ -85,10 +85,7 @@ class _Loosener:
         if code in _REPEATS:
             return self._repeat(*value)
         if code is _op.SUBPATTERN:
-            written = b"(?:" + self.write(value[3]) + b")"
-            if value[0] is not None:
-                self._groups[value[0]] = written
-            return written
+            return self._group(*value)
         if code is _op.BRANCH:
             return b"(?:" + b"|".join(self.write(part) for part in value[1]) + b")"
         if code is _op.ATOMIC_GROUP:
@@ -97,6 +94,17 @@ class _Loosener:
             # The same text again, so what the group matches; `.*` inside the group itself.
             return self._groups.get(value, b".*")
         return self._class(code, value)
+
+    def _group(self, number: int | None, more: int, fewer: int, nodes: Any) -> bytes:
+        outer = self._dot
+        if more & re.DOTALL:  # `(?s:...)`; where it is taken away again, more is matched
+            self._dot = b".+"
+        self.crosses = self.crosses or bool((more | fewer) & re.MULTILINE)
+        written = b"(?:" + self.write(nodes) + b")"
+        self._dot = outer
+        if number is not None:
+            self._groups[number] = written
+        return written
 
     def _class(self, code: Any, value: Any) -> bytes:
         written = self._write_class(code, value)
