@@ -77,7 +77,7 @@ def main() -> None:
             began, cpu = time.monotonic(), time.process_time()
             hits = list(scanner.scan_path(path))
             took, spent = time.monotonic() - began, time.process_time() - cpu
-            print(f"{name:10} {real / MB:6.0f} MB on disk {took:6.2f} s {real / MB / took:6.0f} MB/s"
+            print(f"{name:9} {real / MB:6.0f} MB of data {took:5.1f} s {real / MB / took:6.0f} MB/s"
                   f"  {real / MB / spent:6.0f} MB per CPU second  {len(hits)} hits")  # fmt: skip
 
 

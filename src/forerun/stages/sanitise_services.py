@@ -23,7 +23,8 @@ COMMANDS = (
     ("cifs-options", re.compile(r"(?<=[,\s])pass(?:word)?=([^,\s]+)")),
     ("mapped-secret", re.compile(r"\b(?:secret|key)[ \t]+\"([A-Za-z0-9+/]{16,}={0,2})\"[ \t]*;")),
     ("header-key", re.compile(
-        r"\bX-[\w-]*(?:Key|Token|Secret|Auth)[\"']?[ \t:,=]+[\"']?([^\s\"';$]{6,})", re.IGNORECASE)),
+        r"\bX-[\w-]*(?:Key|Token|Secret|Auth)[\"']?[ \t:,=]+[\"']?([^\s\"';$]{6,})",
+        re.IGNORECASE)),
     ("query-credentials", re.compile(
         r"[?&](?:sig|signature|\w*token|api_?key|key|password|passwd|pwd|secret)=([^&\s\"'<>#]{6,})")),
     ("webhook", re.compile(r"/services/T\w{4,}/B\w{4,}/(\w{16,})")),
@@ -47,7 +48,8 @@ PLACES: tuple[tuple[str, str, str, str], ...] = (
      r"(?<=\[vpn-secrets\]\n)[\w-]+=([^\n]+)"),
     (r".*/hostapd[^/]*psk[^/]*", "wifi", "password", r"^[ \t]*[0-9A-Fa-f:]{17}[ \t]+(\S+)"),
     (r".*/K[^/]+\.private", "dnssec-key", "key",
-     r"^(?:Key|PrivateKey|Modulus|PrivateExponent|Prime\d|Exponent\d|Coefficient|Bits):[ \t]*(\S+)"),
+     r"^(?:Key|PrivateKey|Modulus|PrivateExponent|Prime\d|Exponent\d|Coefficient|Bits):"
+     r"[ \t]*(\S+)"),
     (r"/etc/(?:chrony|ntp|ntpsec)?/?[^/]*\.?keys", "time-key", "key",
      r"^[ \t]*\d+[ \t]+(?:[A-Z]+\d*[A-Z]*[ \t]+)?(?:(?:HEX|ASCII):)?(\S+)[ \t]*$"),
     (r"/etc/ceph/.*", "storage-key", "key", r"^[ \t]*key[ \t]*=[ \t]*(\S+)"),
