@@ -126,10 +126,10 @@ def test_a_part_that_cannot_be_loosened_keeps_its_rule_asked() -> None:
 
 # Read only at or inside a place that one of the guards has matched, or on a path.
 INNER = {
-    "sanitise_detect": {"_SCHEME", 
+    "sanitise_detect": {
         "_WORD", "_NAME_CHARACTERS", "_SEPARATOR", "_CALLED", "_BLANK", "_QUOTED", "_BARE",
         "_VARIABLE", "_PATH", "_NO_NAMES", "_PLAIN_WORD", "_UUID", "_HEX", "_HARMLESS_BEFORE",
-        "_CHECKSUM_PLACE", "_PART", "_WORDY",
+        "_CHECKSUM_PLACE", "_PART", "_WORDY", "_SCHEME",
     },
     "sanitise_forms": {"_BASE64_PART", "_PARAMETER"},
     "sanitise_names": {"_NAME_PLACES", "_DC_PART", "_DC"},

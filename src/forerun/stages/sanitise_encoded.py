@@ -215,9 +215,7 @@ def swap_written(raw: str, vault: Vault, rule: str, *, quoted: bool = False) -> 
     return vault.swap(raw, rule=rule)
 
 
-_LOGIN = re.compile(
-    r"(\{[\w.-]+\}|[\w.@+-]{1,64}:(?!:))([^\s:]+)(\n?)|([^\n]+)(\n)"
-)
+_LOGIN = re.compile(r"(\{[\w.-]+\}|[\w.@+-]{1,64}:(?!:))([^\s:]+)(\n?)|([^\n]+)(\n)")
 
 
 def _swap_login(plain: str, vault: Vault, rule: str) -> str:
