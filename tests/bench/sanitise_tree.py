@@ -28,6 +28,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from itertools import accumulate
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -46,10 +47,12 @@ class TreeMaker:
 
     def __init__(self, root: Path) -> None:
         self._root = root
-        self._random = random.Random(20260101)  # noqa: S311 - a benchmark's filler
+        self._random = random.Random(20260101)
         letters = "etaoinshrdlucmfwypvbgkjqxz"
         self._words = ["".join(self._random.choices(letters, k=self._random.randint(3, 10)))
                        for _ in range(20_000)]  # fmt: skip
+        # Words as in a language: the n-th is n times as rare as the first (Zipf).
+        self._weights = list(accumulate(1 / n for n in range(1, 20_001)))
         self.sums: dict[str, str] = {}
         self.counts = {"blobs": 0, "packaged": 0, "data": 0, "configuration": 0}
 
@@ -77,7 +80,9 @@ class TreeMaker:
 
     def _text(self, lines: int) -> str:
         pick = self._random.choices
-        return "".join(" ".join(pick(self._words, k=9)) + "\n" for _ in range(lines))
+        return "".join(
+            " ".join(pick(self._words, cum_weights=self._weights, k=9)) + "\n" for _ in range(lines)
+        )
 
     def _packaged(self) -> bytes:
         return self._text(self._random.randint(15, 900)).encode()
@@ -93,17 +98,18 @@ class TreeMaker:
                 for _ in range(lines)
             )
         elif kind < 5:
-            rows = (f"{draw():.6f},{draw():.6f},{draw():.6f},{int(draw() * 9999)}\n"
-                    for _ in range(lines))  # fmt: skip
+            rows = (f"{row},{draw():.3f},{draw() * 90:.1f},{int(draw() * 99)},ok\n"
+                    for row in range(lines))  # fmt: skip
         else:
             return self._text(lines)[:1_000_000].encode()
         return "".join(rows).encode()[:1_000_000]
 
     def _config(self) -> bytes:
         draw, pick = self._random.random, self._random.choice
+        lines = self._random.randint(15, 450)
+        words = iter(self._random.choices(self._words, cum_weights=self._weights, k=3 * lines))
         rows = [f"# {pick(self._words)}", f"[{pick(self._words)}]"]
-        rows += [f"{pick(self._words)}_{pick(self._words)} = {pick(self._words)}{int(draw() * 99)}"
-                 for _ in range(self._random.randint(15, 450))]  # fmt: skip
+        rows += [f"{a}_{b} = {c}{int(draw() * 9)}" for a, b, c in zip(words, words, words)]  # noqa: B905
         if draw() < 1 / 3:
             rows.insert(3, f"db_password = {self._random.randbytes(8).hex()}X!")
         if draw() < 1 / 3:
@@ -142,6 +148,7 @@ def sanitise(tree: Path, sums: Path, out: Path) -> dict[str, float]:
         "seconds": done - began,
         "take_s": taken - began,
         "finish_s": done - taken,
+        "cpu_s": time.process_time(),
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / MB,
         "entries": len(entries),
         "replacements": len(replacements),
@@ -151,10 +158,13 @@ def sanitise(tree: Path, sums: Path, out: Path) -> dict[str, float]:
     }
 
 
-def time_shell(script: str, *arguments: str) -> float:
-    began = time.perf_counter()
+def time_shell(script: str, *arguments: str) -> tuple[float, float]:
+    """(wall, CPU) seconds of a shell script and all it starts."""
+    began, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(["sh", "-c", script, "sh", *arguments], check=True)
-    return time.perf_counter() - began
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return time.perf_counter() - began, cpu
 
 
 def main() -> None:
@@ -180,10 +190,10 @@ def run_pairs(folder: Path, megabytes: int, pairs: int) -> None:
     print(f"{megabytes} MB, files: {maker.counts}")
     pack = 'tar --create --format=gnu --file=- --directory="$1" etc'
     time_shell(f"{pack} | cat > /dev/null", str(tree))
-    rows: list[tuple[float, float, dict[str, float]]] = []
+    rows: list[tuple[float, float, float, dict[str, float]]] = []
     for _ in range(pairs):
-        nothing = time_shell(f"{pack} | cat > /dev/null", str(tree))
-        to_file = time_shell(f'{pack} > "$2"', str(tree), str(out))
+        nothing, cpu = time_shell(f"{pack} | cat > /dev/null", str(tree))
+        to_file, _ = time_shell(f'{pack} > "$2"', str(tree), str(out))
         out.unlink()
         ran = subprocess.run(
             [sys.executable, "-m", "tests.bench.sanitise_tree", "--inner",
@@ -191,13 +201,16 @@ def run_pairs(folder: Path, megabytes: int, pairs: int) -> None:
             check=True, capture_output=True, text=True,
         )  # fmt: skip
         out.unlink()
-        rows.append((nothing, to_file, json.loads(ran.stdout)))
-        print(f"  tar|cat {nothing:6.2f} s  tar to file {to_file:6.2f} s  sanitised {rows[-1][2]}")
-    for at, name in ((0, "tar into nothing"), (1, "tar into a file")):
-        ratios = [row[2]["seconds"] / row[at] for row in rows]  # type: ignore[operator]
+        rows.append((nothing, to_file, cpu, json.loads(ran.stdout)))
+        print(f"  tar|cat {nothing:.2f} s (CPU {cpu:.2f})  tar to file {to_file:.2f} s")
+        print("  sanitised", {key: round(value, 2) for key, value in rows[-1][3].items()})
+    walls = [(0, "seconds", "tar into nothing"), (1, "seconds", "tar into a file"),
+             (2, "cpu_s", "tar into nothing, CPU")]  # fmt: skip
+    for at, key, name in walls:
+        ratios = [row[3][key] / row[at] for row in rows]  # type: ignore[operator]
         print(f"  against {name}: median ratio {statistics.median(ratios):.2f}, "
               f"{min(ratios):.2f} to {max(ratios):.2f} (n = {len(rows)})")  # fmt: skip
-    print(f"  peak memory {max(row[2]['peak_mb'] for row in rows):.0f} MB")
+    print(f"  peak memory {max(row[3]['peak_mb'] for row in rows):.0f} MB")
 
 
 if __name__ == "__main__":

@@ -46,7 +46,9 @@ def test_published_vectors(key: str, plain: str, sealed: str) -> None:
 
 
 @given(keys, st.ip_addresses(), st.data())
-def test_shared_bits_stay_shared(key: bytes, first: ipaddress.IPv4Address, data: st.DataObject) -> None:
+def test_shared_bits_stay_shared(
+    key: bytes, first: ipaddress.IPv4Address, data: st.DataObject
+) -> None:
     """The draft's definition: two addresses that share exactly n bits share exactly n
     afterwards; the family stays, and decryption gives the address back."""
     second = data.draw(st.ip_addresses(v=first.version))
@@ -60,5 +62,5 @@ def test_shared_bits_stay_shared(key: bytes, first: ipaddress.IPv4Address, data:
 @pytest.mark.parametrize("key", [b"k" * 32, b"short", bytes(33)])
 def test_keys_that_the_scheme_forbids(key: bytes) -> None:
     """Equal halves cancel each other out, so the draft refuses them; so is a wrong size."""
-    with pytest.raises(ValueError, match="halves|bytes"):
+    with pytest.raises(ValueError, match=r"halves|bytes"):
         PrefixPreserving(key)

@@ -34,6 +34,9 @@ DOORS = {
     "libvirt": {"ports/hypervisor.py"},
     "pycdlib": {"ports/disks.py"},
     "sqlite3": {"ports/ledger.py"},
+    # Two, since the leak scan shares no code with what it checks.
+    "hyperscan": {"stages/sanitise_prefilter.py", "stages/leakscan.py"},
+    "zstandard": {"stages/sanitise_hold.py"},
 }
 MODULE_CAP = 400
 # Above the cap for a reason; the figure is a ceiling, so that they do not grow on.

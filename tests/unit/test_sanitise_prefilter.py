@@ -23,8 +23,15 @@ from forerun.stages import (
 )
 from forerun.stages.sanitise import CleanFile, Sanitiser
 from forerun.stages.sanitise_guards import list_first, list_second, make_name_filter
-from forerun.stages.sanitise_prefilter import FOLDED, KnownWords, NotLoosened, Prefilter, loosen
-from forerun.stages.sanitise_vault import Vault, encode
+from forerun.stages.sanitise_prefilter import (
+    FOLDED,
+    KnownWords,
+    LinePattern,
+    NotLoosened,
+    Prefilter,
+    loosen,
+)
+from forerun.stages.sanitise_vault import Vault
 
 GUARDS = [
     (name, pattern)
@@ -64,8 +71,11 @@ def encode_any(text: str) -> bytes:
     return text.encode("utf-8", "surrogatepass")
 
 
-PARTS = ["a", "k", "s", "i", ".", r"\w", r"\d", r"\s", r"\S", r"\W", "[a-f]", "[^a-f]", "[é-ü]", "é",
-         r"\b", "^", "$", "(?=a)", "(?<!b)", "(?:a|bc)", "(a)", r"\n", "(?s:.)", "[^\\n]"]  # fmt: skip
+PARTS = [
+    "a", "k", "s", "i", ".", r"\w", r"\d", r"\s", r"\S", r"\W", "[a-f]", "[^a-f]", "[é-ü]", "é",
+    r"\b", "^", "$", "(?=a)", "(?<!b)", "(?:a|bc)", "(a)", r"\n", "(?s:.)", "(?-s:.)",
+    "(?i:k)", "[^\\n]",
+]  # fmt: skip
 REPEATS = ["", "?", "*", "+", "{2}", "{1,3}", "{2,}", "+?", "*?"]
 made_patterns = st.lists(
     st.tuples(st.sampled_from(PARTS), st.sampled_from(REPEATS)).map(
@@ -88,11 +98,38 @@ made_patterns = st.lists(
 )
 @example("k", "\u212a", re.IGNORECASE)
 @example(r"\d", "\u0664", re.NOFLAG)
+@example("(?s:.)", "\n", re.NOFLAG)
 def test_any_pattern_made_of_the_usual_parts(source: str, text: str, flags: int) -> None:
     """Not only today's patterns: whatever `re` finds in a text, the loosened one finds."""
     pattern = re.compile(source, flags)
     if pattern.search(text) is not None:
         assert loose(pattern).scan(text.encode())
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    made_patterns,
+    st.text(alphabet="aAbcfkKsSi.1 \n\n-é\u00fc\u0664" + FOLDED, max_size=40),
+    st.sampled_from([re.NOFLAG, re.IGNORECASE, re.MULTILINE, re.IGNORECASE | re.MULTILINE]),
+)
+@example("(?s:.)", "", re.NOFLAG)
+@example("(?m:a$)", "a\na\n", re.NOFLAG)
+@example("a$", "a\na\n", re.NOFLAG)
+@example(r"a(?!\n)", "a\na", re.NOFLAG)
+def test_a_line_pattern_finds_what_the_pattern_finds(source: str, text: str, flags: int) -> None:
+    """The same matches in the same places, in a text long enough for the short way."""
+    pattern = re.compile(source, flags)
+    long = text + "\n" + "z\n" * 250 + text
+    found = [match.span() for match in LinePattern(pattern).finditer(long)]
+    assert found == [match.span() for match in pattern.finditer(long)]
+
+
+def test_the_patterns_that_need_it_go_by_lines() -> None:
+    """Those of the rules that are worth it do not fall back to reading everything."""
+    for lines in (
+        sanitise_detect._KEYWORDS, sanitise_detect._DIRECTIVES, sanitise_detect._CANDIDATES,
+    ):  # fmt: skip
+        assert lines._database is not None
 
 
 def test_the_folded_letters_are_complete() -> None:
@@ -115,7 +152,9 @@ def test_a_part_that_cannot_be_loosened_keeps_its_rule_asked() -> None:
     assert loose(pattern).scan(b"nothing of the kind") == {"rule"}
     assert loose(re.compile("x*")).scan(b"") == {"rule"}
     assert loose(re.compile("(?=a)")).scan(b"") == {"rule"}
-    too_large = re.compile(f"(?:{'|'.join(f'[a-z]{{99}}{n}[0-9]{{99}}' for n in range(300))}){{90}}")
+    too_large = re.compile(
+        f"(?:{'|'.join(f'[a-z]{{99}}{n}[0-9]{{99}}' for n in range(300))}){{90}}"
+    )
     assert Prefilter({"large": [too_large], "small": [re.compile("x")]}).scan(b"x") == {
         "large",
         "small",
@@ -211,7 +250,9 @@ secret = st.text(alphabet=B64[:62] + "!$%-_é", min_size=6, max_size=16)
 quad = st.ip_addresses(v=4).map(str)
 SNIPPETS = st.one_of(
     st.tuples(
-        st.sampled_from(["password", "db_pass", "PaſſWord", "api_key", "TO\u212aEN", "secret", "psk"]),
+        st.sampled_from(
+            ["password", "db_pass", "Pa\u017f\u017fWord", "api_key", "TO\u212aEN", "secret", "psk"]
+        ),
         st.sampled_from([" = ", ": ", "=", "\t", ": '", " => \""]),
         secret,
     ).map("".join),

@@ -348,8 +348,8 @@ def test_a_tunnel_of_the_network_manager_stays_a_pair() -> None:
 def test_old_passwords_keep_scheme_and_commas() -> None:
     """pam_pwhistory(8)'s file."""
     tail = "a1B2" * 21 + "zz"
-    text = sanitise("/etc/security/opasswd",
-                    f"op:1000:2:$6$abcdefgh${tail},$1$abcdefgh${tail[:22]}\n".encode()).decode()  # fmt: skip
+    line = f"op:1000:2:$6$abcdefgh${tail},$1$abcdefgh${tail[:22]}\n"
+    text = sanitise("/etc/security/opasswd", line.encode()).decode()
     assert re.fullmatch(r"op:1000:2:\$6\$[./\w]{8}\$[./\w]{86},\$1\$[./\w]{8}\$[./\w]{22}\n", text)
     assert tail not in text
 

@@ -21,8 +21,6 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-import zstandard
-
 from forerun.model.raw import ServerNames
 from forerun.model.survey import Replacement
 from forerun.stages.sanitise_addresses import AddressMap, HardwareMap
@@ -43,6 +41,7 @@ from forerun.stages.sanitise_guards import (
     make_name_filter,
     second_filter,
 )
+from forerun.stages.sanitise_hold import Hold
 from forerun.stages.sanitise_keys import (
     find_private_keys,
     find_public_keys,
@@ -76,7 +75,7 @@ HOLD_LIMIT = 128 << 20
 @dataclass(slots=True)
 class _Pending:
     path: str
-    packed: bytes = field(repr=False)
+    size: int
     replacements: tuple[Replacement, ...] = ()
     public: bool = False
     parcel: Parcel | None = None
@@ -110,10 +109,7 @@ class Sanitiser:
         self._second = second_filter()
         self._named = make_name_filter(self._names.list_words())
         self._closed = False
-        self._hold_limit = hold_limit
-        self._held = 0
-        self._pack = zstandard.ZstdCompressor(level=1)
-        self._unpack = zstandard.ZstdDecompressor()
+        self._held = Hold(hold_limit)
 
     def __repr__(self) -> str:
         return f"<Sanitiser with {len(self._pending)} files>"
@@ -121,7 +117,7 @@ class Sanitiser:
     @property
     def held_bytes(self) -> int:
         """Packed bytes taken so far, of what `hold_limit` allows."""
-        return self._held
+        return self._held.packed_bytes
 
     def is_public(self, path: str, content: bytes) -> bool:
         """Whether a file stays as it is: an unchanged packaged one, or a keyring of public
@@ -173,11 +169,9 @@ class Sanitiser:
         public: bool = False,
         parcel: Parcel | None = None,
     ) -> str:
-        packed = self._pack.compress(content)
-        if self._held + len(packed) > self._hold_limit:
-            return f"the copy fills the {self._hold_limit >> 20} MiB of memory it may take"
-        self._held += len(packed)
-        self._pending.append(_Pending(path, packed, replacements, public, parcel))
+        if not self._held.put(content):
+            return f"the copy fills the {self._held.limit >> 20} MiB of memory it may take"
+        self._pending.append(_Pending(path, len(content), replacements, public, parcel))
         return ""
 
     def is_shipped(self, path: str, content: bytes) -> bool:
@@ -292,8 +286,7 @@ class Sanitiser:
             self.close()
         for pending in self._pending:
             path = self.clean_path(pending.path)
-            content = self._unpack.decompress(pending.packed)
-            pending.packed = b""
+            content = self._held.get(pending.size)
             if pending.public:
                 yield CleanFile(path, content)
                 continue

@@ -69,6 +69,8 @@ _NAT64 = ipaddress.IPv6Network("64:ff9b::/96")
 _6TO4 = ipaddress.IPv6Network("2002::/16")
 _TEREDO = IPv6("2001::")
 _BASE_V4 = int(IPv4("100.64.0.0"))
+# Entries of what can be computed again: it saves time and costs about 150 bytes each.
+_CACHED = 20_000
 _WHOLE_SLOTS = 48
 _SMALL_SLOTS = 15 * 256
 
@@ -85,10 +87,11 @@ class AddressMap:
         self._slots: dict[int, int] = {}
         self._small: dict[int, int] = {}
         self._single: dict[int, int] = {}
+        self._private: dict[int, int] = {}
         self._sites: dict[int, int] = {}
         self._sites_taken: set[int] = set()
         self._scheme = PrefixPreserving(vault.stream("address", "ipcrypt-pfx").take(KEY_SIZE))
-        self._flips: dict[tuple[int, int, int], int] = {}
+        self._flips: dict[int, int] = {}
         self._v6_taken: dict[int, int] = {}
         self._written: dict[tuple[str, str | None], str] = {}
 
@@ -97,24 +100,32 @@ class AddressMap:
 
     def swap_v4(self, address: IPv4, length: int = 32) -> IPv4:
         """What stands for this address; itself where it is kept."""
-        value = int(address)
-        if is_kept_v4(address):
-            return address
+        return IPv4(self._swap_value(int(address), length))
+
+    def _swap_value(self, value: int, length: int) -> int:
+        if _is_in(value, _KEPT_BITS):
+            return value
         home = next((size for base, mask, size in _PRIVATE_BITS if value & mask == base), None)
         clear = _has_no_host_bits(value, length, 32)
         if home is None:
             if clear and length < 16:
-                return address
+                return value
             new = self._swap_public(value)
         elif clear and length <= home:
-            return address
+            return value
         else:
-            new = self._walk_bits(value, 4, home, 24, 32)
+            network = value >> 8
+            upper = self._private.get(network)
+            if upper is None:
+                upper = self._walk_bits(network, 4, home, 24, 24)
+                if len(self._private) < _CACHED:
+                    self._private[network] = upper
+            new = upper << 8 | value & 0xFF
         if clear:
             new &= _mask(length, 32)
         if home is None:
-            self._vault.note(str(address), rule="address")
-        return IPv4(new)
+            self._vault.note(_write(value), rule="address")
+        return new
 
     def _swap_public(self, value: int) -> int:
         network = value >> 16
@@ -146,10 +157,13 @@ class AddressMap:
         return new
 
     def _choose(self, family: int, bit: int, before: int) -> int:
-        place = (family, bit, before)
-        if place not in self._flips:
-            self._flips[place] = self._scheme.flip(family, bit, before)
-        return self._flips[place]
+        place = (1 << bit | before) << 1 | (family == 6)
+        flip = self._flips.get(place)
+        if flip is None:
+            flip = self._scheme.flip(family, bit, before)
+            if len(self._flips) < _CACHED:
+                self._flips[place] = flip
+        return flip
 
     def swap_v6(self, address: IPv6, length: int = 128) -> IPv6:
         """What stands for this address; itself where it is kept."""
@@ -221,12 +235,12 @@ class AddressMap:
             parts = [int(part) for part in bare.split(".")]
             if max(parts) > 255:
                 return bare
-            old = ".".join(map(str, parts))
+            value = int.from_bytes(parts, "big")
             bits = int(length) if length and int(length) <= 32 else 32
-            new = str(self.swap_v4(IPv4(old), bits))
-            if len(self._written) >= _WRITTEN_LIMIT:
+            new = self._swap_value(value, bits)
+            if len(self._written) >= _CACHED:
                 self._written.clear()
-            self._written[place] = bare if new == old else new
+            self._written[place] = bare if new == value else _write(new)
         return self._written[place]
 
     def _find_v6(self, text: str) -> Iterator[Edit]:
@@ -246,7 +260,6 @@ class AddressMap:
                 yield Edit(match.start(1), match.end(1), str(new), "address", "IPv6 address")
 
 
-_WRITTEN_LIMIT = 100_000
 V4 = re.compile(r"(?<![\w.])(\d{1,3}(?:\.\d{1,3}){3})(?:/(\d{1,2})(?!\d))?(?!\.?\d|[A-Za-z_])")
 _V6 = re.compile(
     r"(?<![\w:.])([0-9A-Fa-f:]*:(?:\d{1,3}(?:\.\d{1,3}){3}|[0-9A-Fa-f]*))"
@@ -279,8 +292,15 @@ def _has_no_host_bits(value: int, length: int, width: int) -> bool:
 
 def is_kept_v4(address: IPv4) -> bool:
     """Whether the address says nothing about the site (see the module's list)."""
-    value = int(address)
-    return any(value & mask == base for base, mask, _ in _KEPT_BITS)
+    return _is_in(int(address), _KEPT_BITS)
+
+
+def _is_in(value: int, ranges: _Bits) -> bool:
+    return any(value & mask == base for base, mask, _ in ranges)
+
+
+def _write(value: int) -> str:
+    return f"{value >> 24}.{value >> 16 & 255}.{value >> 8 & 255}.{value & 255}"
 
 
 def is_kept_v6(address: IPv6) -> bool:

@@ -282,6 +282,7 @@ def _swap_header(scheme: str, text: str, vault: Vault) -> str:
 # -- tokens --------------------------------------------------------------------------------
 
 _CANDIDATE = re.compile(r"(?<![A-Za-z0-9+/=_-])[A-Za-z0-9+/_-]{20,}={0,2}(?![A-Za-z0-9+/=_-])")
+_CANDIDATES = LinePattern(_CANDIDATE)
 _UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
 _HEX = re.compile(r"[0-9a-f]+|[0-9A-F]+")
 _HARMLESS_BEFORE = re.compile(
@@ -317,7 +318,7 @@ def find_random_tokens(path: str, text: str, vault: Vault) -> Iterator[Edit]:
     UUID 3.76."""
     if _CHECKSUM_PLACE.fullmatch(path):
         return
-    for match in _CANDIDATE.finditer(text):
+    for match in _CANDIDATES.finditer(text):
         spans = list(_find_random_parts(match[0]))
         if spans and not _HARMLESS_BEFORE.search(text[max(0, match.start() - 40) : match.start()]):
             for low, high in spans:

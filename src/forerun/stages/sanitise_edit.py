@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from forerun.model.survey import Replacement
 
 
-@dataclass(frozen=True, slots=True)
-class Edit:
-    """`text[start:end]` becomes `new`; `rule` found it and it is of that `kind`."""
+class Edit(NamedTuple):
+    """`text[start:end]` becomes `new`; `rule` found it and it is of that `kind`.
+
+    A tuple, because a file may need a hundred thousand: a frozen dataclass takes four
+    times as long to make."""
 
     start: int
     end: int
-    new: str = field(repr=False)
+    new: str
     rule: str
     kind: str
+
+    def __repr__(self) -> str:
+        return f"<Edit of {self.start} to {self.end} by {self.rule}>"
 
 
 class Sheet:
@@ -40,10 +45,16 @@ class Sheet:
         """Take each edit that changes something and overlaps none before it."""
         before = len(self._edits)
         for edit in edits:
+            if edit.end <= edit.start:
+                continue
+            if not self._edits or edit.start >= self._edits[-1].end:  # in order, as most are
+                self._edits.append(edit)
+                self._starts.append(edit.start)
+                continue
             at = bisect.bisect_right(self._starts, edit.start)
             clear_before = at == 0 or self._edits[at - 1].end <= edit.start
             clear_after = at == len(self._edits) or self._edits[at].start >= edit.end
-            if clear_before and clear_after and edit.end > edit.start:
+            if clear_before and clear_after:
                 self._edits.insert(at, edit)
                 self._starts.insert(at, edit.start)
         if len(self._edits) != before:

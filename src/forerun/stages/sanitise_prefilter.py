@@ -7,7 +7,8 @@ say yes too often, never too seldom; a rule that it cannot speak for is always a
 Why it is no weaker. Each pattern is loosened, node by node of its parse tree, to one over
 bytes that matches wherever the original matches:
 
-- look-around, anchors and word boundaries are left out, a back-reference matches what its group does;
+- look-around, anchors and word boundaries are left out;
+- a back-reference matches whatever its group does;
 - an upper bound of a repetition is left out, except for a class of ASCII characters;
 - a class that may match a character outside ASCII matches any run of bytes from 0x80 on;
 - what may match a line end matches anything: rules read a text in which what earlier
@@ -84,10 +85,7 @@ class _Loosener:
         if code in _REPEATS:
             return self._repeat(*value)
         if code is _op.SUBPATTERN:
-            written = b"(?:" + self.write(value[3]) + b")"
-            if value[0] is not None:
-                self._groups[value[0]] = written
-            return written
+            return self._group(*value)
         if code is _op.BRANCH:
             return b"(?:" + b"|".join(self.write(part) for part in value[1]) + b")"
         if code is _op.ATOMIC_GROUP:
@@ -96,6 +94,17 @@ class _Loosener:
             # The same text again, so what the group matches; `.*` inside the group itself.
             return self._groups.get(value, b".*")
         return self._class(code, value)
+
+    def _group(self, number: int | None, more: int, fewer: int, nodes: Any) -> bytes:
+        outer = self._dot
+        if more & re.DOTALL:  # `(?s:...)`; where it is taken away again, more is matched
+            self._dot = b".+"
+        self.crosses = self.crosses or bool((more | fewer) & re.MULTILINE)
+        written = b"(?:" + self.write(nodes) + b")"
+        self._dot = outer
+        if number is not None:
+            self._groups[number] = written
+        return written
 
     def _class(self, code: Any, value: Any) -> bytes:
         written = self._write_class(code, value)
@@ -311,7 +320,10 @@ class KnownWords:
             by_start.setdefault(word[:_KNOWN_BYTES], []).append(number)
         starts = list(by_start)
         self._shards = [
-            (starts[at : at + _SHARD], _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]))
+            (
+                starts[at : at + _SHARD],
+                _compile([(_escape(s), 0) for s in starts[at : at + _SHARD]]),
+            )
             for at in range(0, len(starts), _SHARD)
         ]
         self._by_start = by_start

@@ -8,7 +8,6 @@ from typing import BinaryIO
 
 from forerun.distro.base import BASE_PROBES, Distro
 from forerun.distro.registry import DISTROS, detect_distro
-from forerun.errors import SurveyFailed
 from forerun.events import Discard, Notice, Sink
 from forerun.model.raw import RawSurvey
 from forerun.model.survey import CleanSurvey, SurveyCost, Withheld
@@ -26,7 +25,6 @@ from forerun.stages.sanitise import Sanitiser
 from forerun.stages.sanitise_facts import FactCleaner
 from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey_copy import CopyWriter, FileTaker, escape_path
-
 
 __all__ = ["escape_path", "list_probes", "open_production", "take_survey"]
 
