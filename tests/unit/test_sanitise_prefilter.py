@@ -168,9 +168,9 @@ INNER = {
     "sanitise_detect": {
         "_WORD", "_NAME_CHARACTERS", "_SEPARATOR", "_CALLED", "_BLANK", "_QUOTED", "_BARE",
         "_VARIABLE", "_PATH", "_NO_NAMES", "_PLAIN_WORD", "_UUID", "_HEX", "_HARMLESS_BEFORE",
-        "_CHECKSUM_PLACE", "_PART", "_WORDY",
+        "_CHECKSUM_PLACE", "_PART", "_WORDY", "_SCHEME",
     },
-    "sanitise_forms": {"_PARAMETER"},
+    "sanitise_forms": {"_BASE64_PART", "_PARAMETER"},
     "sanitise_names": {"_NAME_PLACES", "_DC_PART", "_DC"},
     # Finds nothing where V6_HINT does not match: tested below.
     "sanitise_addresses": {"_V6", "_VERSION"},

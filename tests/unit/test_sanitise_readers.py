@@ -19,6 +19,7 @@ import tomllib
 import warnings
 import xml.etree.ElementTree as ET
 import zipfile
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import unquote
@@ -33,8 +34,11 @@ from cryptography.hazmat.primitives.serialization import pkcs12
 from tests.secret_garden import FORMS, SALTS, Garden, make_scram
 from tests.unit.test_sanitise_500 import Harvest, grow
 
+from forerun.model.raw import ServerNames
+from forerun.stages.sanitise import Sanitiser
 from forerun.stages.sanitise_detect import measure_entropy
 from forerun.stages.sanitise_pairs import hash_crypt, write_scram
+from forerun.stages.sanitise_vault import Vault
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", DeprecationWarning)
@@ -313,6 +317,94 @@ def test_telephones_are_of_the_numbers_kept_for_fiction(harvest: Harvest) -> Non
     assert name.startswith("Person ") and len(room) == len("Room 12")
     assert re.fullmatch(r"\+1-[2-9]00-555-01\d\d", phone)
     assert name in harvest.text("/etc/app/owners.txt")
+
+
+# -- single forms ----------------------------------------------------------------------------
+
+
+def sanitise(path: str, content: bytes) -> bytes:
+    sanitiser = Sanitiser(Vault(), ServerNames(node="atlas7"))
+    assert sanitiser.take(path, content) == ""
+    (clean,) = sanitiser.finish()
+    assert not isinstance(clean, tuple)
+    return clean.content
+
+
+def test_a_tunnel_of_the_network_manager_stays_a_pair() -> None:
+    """The peer in a section's name is the public half of the key (RFC 7748 6.1 gives the
+    pair); what stands for both is a pair as well, by `cryptography`."""
+    text = sanitise(
+        "/etc/NetworkManager/system-connections/wg.nmconnection",
+        b"[wireguard]\nprivate-key=dwdtCnMYpX08FsFyUbJmRd9ML4frwJkqsXf7pR25LCo=\n"
+        b"[wireguard-peer.hSDwCYkwp1R0i33ctD73Wg2/Og0mOBr066SpjqqbTmo=]\n",
+    ).decode()
+    match = re.search(r"private-key=(\S+)\n\[wireguard-peer\.(\S+)\]", text)
+    assert match
+    key = x25519.X25519PrivateKey.from_private_bytes(base64.b64decode(match[1]))
+    assert base64.b64encode(key.public_key().public_bytes_raw()).decode() == match[2]
+    assert "dwdtCnMY" not in text and "hSDwCYkw" not in text
+
+
+def test_old_passwords_keep_scheme_and_commas() -> None:
+    """pam_pwhistory(8)'s file."""
+    tail = "a1B2" * 21 + "zz"
+    line = f"op:1000:2:$6$abcdefgh${tail},$1$abcdefgh${tail[:22]}\n"
+    text = sanitise("/etc/security/opasswd", line.encode()).decode()
+    assert re.fullmatch(r"op:1000:2:\$6\$[./\w]{8}\$[./\w]{86},\$1\$[./\w]{8}\$[./\w]{22}\n", text)
+    assert tail not in text
+
+
+def test_a_directorys_encoded_hash_keeps_its_scheme() -> None:
+    """RFC 2849: `::` is before base64."""
+    coded = base64.b64encode(b"{SSHA}abcdefghijklmnopqrstuvwxyz1234567").decode()
+    text = sanitise("/etc/ldap/x.ldif", f"olcRootPW:: {coded}\n".encode()).decode()
+    plain = base64.b64decode(text.partition(":: ")[2]).decode()
+    assert plain.startswith("{SSHA}") and "abcdefgh" not in plain
+
+
+def test_where_a_unit_loads_credentials_from_stays() -> None:
+    """systemd.exec(5): LoadCredential= has a name and a path."""
+    text = b"[Service]\nLoadCredential=db:/etc/credstore/db\nEnvironmentFile=-/etc/default/app\n"
+    assert sanitise("/etc/systemd/system/y.service", text) == text
+
+
+@pytest.mark.parametrize(
+    ("content", "kind"),
+    [
+        # file(1)'s magic numbers: names and places of them, from memory.
+        (b"SQLite format 3\0" + bytes(100), "an SQLite database"),
+        (bytes(12) + b"\x62\x31\x05\x00" + bytes(400), "a Berkeley database (btree)"),
+        (bytes(16) + b"\xde\xc0\xef\xbe" + bytes(400), "an LMDB database"),
+        (b"\xde\x12\x04\x95" + bytes(30), "a compiled message catalogue"),
+        (b"\xfe\xed\xfe\xed\0\0\0\2", "a Java keystore"),
+        (b"\x7fELF\2\1\1" + bytes(60), "a compiled program"),
+    ],
+)
+def test_what_cannot_be_opened_is_withheld_and_named(content: bytes, kind: str) -> None:
+    """The reason says what kind of file it is."""
+    sanitiser = Sanitiser(Vault(), ServerNames())
+    assert sanitiser.take("/etc/app/x", content) == f"not text: {kind}"
+
+
+@pytest.mark.parametrize("pack", [gzip.compress, bz2.compress, lzma.compress])
+def test_packed_bombs_and_damage_are_withheld(pack: Callable[[bytes], bytes]) -> None:
+    """More than 16 MiB when unpacked, cut short, or packed binary data."""
+    sanitiser = Sanitiser(Vault(), ServerNames())
+    assert "when unpacked" in sanitiser.take("/etc/a", pack(bytes([65]) * (17 << 20)))
+    assert "damaged" in sanitiser.take("/etc/b", pack(b"password = x" * 50)[:-12])
+    assert "SQLite" in sanitiser.take("/etc/c", pack(b"SQLite format 3\0" + bytes(50)))
+
+
+def test_a_store_whose_password_is_nowhere_is_withheld() -> None:
+    """PKCS#12: named, not taken."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    store = pkcs12.serialize_key_and_certificates(
+        b"x", key, None, None, serialization.BestAvailableEncryption(b"nowhere-told-1")
+    )
+    sanitiser = Sanitiser(Vault(), ServerNames())
+    assert sanitiser.take("/etc/app/s.p12", store) == ""
+    (left,) = sanitiser.finish()
+    assert left == ("/etc/app/s.p12", "not text: a PKCS#12 store whose password is not known")
 
 
 # -- published vectors -----------------------------------------------------------------------

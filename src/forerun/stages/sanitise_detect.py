@@ -55,6 +55,8 @@ def is_secret_name(name: str) -> bool:
     if not words:
         return False
     last = words[-1]
+    if last == "credential" and words[0] in {"load", "import", "set"}:
+        return False  # systemd.exec(5): a name and a path, or by its place
     if last in {"bypass", "compass", "nopasswd", "nopass"}:
         return False
     if last == "key":

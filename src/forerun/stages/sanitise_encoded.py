@@ -215,11 +215,11 @@ def swap_written(raw: str, vault: Vault, rule: str, *, quoted: bool = False) -> 
     return vault.swap(raw, rule=rule)
 
 
-_LOGIN = re.compile(r"([\w.@+-]{1,64}:)([^\s:]+)(\n?)|([^\n]+)(\n)")
+_LOGIN = re.compile(r"(\{[\w.-]+\}|[\w.@+-]{1,64}:(?!:))([^\s:]+)(\n?)|([^\n]+)(\n)")
 
 
 def _swap_login(plain: str, vault: Vault, rule: str) -> str:
-    """`user:password` keeps its user (RFC 7617), a line its end."""
+    """`user:password` keeps its user (RFC 7617), a hash its scheme, a line its end."""
     match = _LOGIN.fullmatch(plain)
     if match is None:
         return vault.swap(plain, rule=rule)

@@ -283,27 +283,29 @@ def _redraw_blob(blob: bytes, vault: Vault) -> bytes:
 
 
 _WIREGUARD = re.compile(
-    r"^([ \t]*(PrivateKey|PresharedKey|PublicKey)[ \t]*=[ \t]*)([A-Za-z0-9+/]{43}=)",
+    r"^([ \t]*(PrivateKey|PresharedKey|PublicKey|private-key|preshared-key)[ \t]*=[ \t]*"
+    r"|\[wireguard-(peer)\.)([A-Za-z0-9+/]{43}=)",
     re.MULTILINE,
 )
+# As wg(8) calls what NetworkManager's settings have.
+_WIREGUARD_KINDS = {"private-key": "PrivateKey", "preshared-key": "PresharedKey"}
 
 
 def find_wireguard_keys(text: str, vault: Vault, *, public: bool) -> Iterator[Edit]:
     """WireGuard's keys: 32 bytes in base64. `public` ones are asked for after all
     private ones, so that both halves stay a pair."""
-    if "Key" not in text:
-        return
     for match in _WIREGUARD.finditer(text):
-        if (match[2] == "PublicKey") == public:
-            new = swap_wireguard_key(match[3], vault, kind=match[2])
-            yield Edit(match.start(3), match.end(3), new, "wireguard-key", match[2])
+        kind = "PublicKey" if match[3] else _WIREGUARD_KINDS.get(match[2], match[2])
+        if (kind == "PublicKey") == public:
+            new = swap_wireguard_key(match[4], vault, kind=kind)
+            yield Edit(match.start(4), match.end(4), new, "wireguard-key", kind)
 
 
 def swap_wireguard_key(text: str, vault: Vault, *, kind: str) -> str:
     """The new key for this one; `kind` is the name of its setting in wg(8)."""
     known = vault.find(text)
-    if known:
-        return known
+    if known or vault.is_made(text):
+        return known or text
     stream = vault.stream("wireguard", text)
     private = x25519.X25519PrivateKey.from_private_bytes(_clamp(stream.take(32)))
     if kind == "PrivateKey":

@@ -59,6 +59,17 @@ def find_shadow(text: str, vault: Vault) -> Iterator[Edit]:
             yield Edit(*_find_field(at, fields, 1), new, "shadow", "password hash")
 
 
+def find_old_passwords(text: str, vault: Vault) -> Iterator[Edit]:
+    """The last field of pam_pwhistory's file: hashes with commas between them."""
+    for at, fields in _walk_fields(text):
+        if len(fields) >= 4:
+            start = _find_field(at, fields, 3)[0]
+            for hashed in fields[3].split(","):
+                new = _swap_hash(hashed, vault, "shadow")
+                yield Edit(start, start + len(hashed), new, "old-passwords", "password hash")
+                start += len(hashed) + 1
+
+
 def find_passwd(text: str, vault: Vault) -> Iterator[Edit]:
     """The comment field (full name, telephone) of people's accounts, and old hashes."""
     for at, fields in _walk_fields(text):
@@ -194,6 +205,7 @@ _TABLE: tuple[tuple[str, Rule], ...] = (
     (r"/etc/g?shadow-?", find_shadow),
     (r"/etc/(?:shadow|gshadow)\.(?:org|bak|old)", find_shadow),
     (r"/etc/passwd-?", find_passwd),
+    (r"/etc/security/opasswd.*", find_old_passwords),
     (r".*/\.?netrc|/etc/apt/auth\.conf(?:\.d/.*)?", find_netrc),
     (r"/etc/apt/sources\.list(?:\.d/.*)?", find_archive_credentials),
     (r".*/\.?pgpass(?:\.conf)?", _find_last_field("pgpass", 5, 5)),
@@ -227,7 +239,7 @@ _TABLE: tuple[tuple[str, Rule], ...] = (
     (r"/etc/machine-id|/var/lib/dbus/machine-id", find_machine_id),
     (r"/etc/(?:.*/)?[^/]*(?:ldap|nss|pam)[^/]*\.secret|/etc/.*/secrets?/[^/]+|"
      r"/etc/credstore(?:\.encrypted)?/.*|/etc/(?:.*/)?\.?(?:[^/]*[_-])?passw(?:or)?d(?:\.txt|-file)"
-     r"|/etc/(?:.*/)?\.?(?:[^/]*[_-])?(?:password|passphrase)"
+     r"|/etc/(?!pam\.d/)(?:.*/)?\.?(?:[^/]*[_-])?(?:password|passphrase)"
      r"|/etc/(?:.*/)?[^/]*\.(?:pass|passphrase|token|pw|secret|password)",
      find_whole_secret),
     (r"/etc/wireguard/[^/]+", find_wireguard_file),

@@ -63,8 +63,6 @@ PLACES: tuple[tuple[str, str, str, str], ...] = (
      r"^\$USER\d+\$=(?!/)(\S+)"),
     (r".*/\.npmrc", "registry-login", "password", r"(?:^|:)_auth[ \t]*=[ \t]*(\S+)"),
     (r".*/\.?fetchmailrc", "mail-login", "password", r"\bpass(?:word)?[ \t]+(\"[^\"]*\"|\S+)"),
-    (r"/etc/security/opasswd.*", "old-passwords", "password hash",
-     r"^[^:\n]+:\d+:\d+:(\S+)"),
     (r".*\.(?:service|socket|mount|timer|conf|container)", "unit-credential", "credential",
      r"^[ \t]*SetCredential(?:Encrypted)?=[ \t]*[\w.@-]+:[ \t]*(\S+)"),
 )  # fmt: skip
