@@ -167,7 +167,7 @@ class Shelf:
 
     def run(self, script: str) -> str:
         """Standard output of a script on the clone."""
-        return self.clone.guest.run(script, timeout_s=120).text()
+        return self.clone.guest.run(f"cd /; {script}", timeout_s=120).text()
 
 
 @pytest.fixture(scope="module")
