@@ -119,8 +119,12 @@ def test_a_plan_becomes_a_foretelling(tmp_path: Path) -> None:
     body = build_deb("edited", "2", files={"/etc/a": b"2"}, conffiles=["/etc/a"])
     survey = make_survey("edited=1", conffiles=(Conffile("/etc/a", "edited", "changed", old, own),))
     plan = [
-        PlannedPackage("edited", "all", "2", "u", hashlib.sha256(body).hexdigest(), len(body)),
-        PlannedPackage("new", "all", "2", "u", hashlib.sha256(b"").hexdigest(), len(body)),
+        PlannedPackage(
+            "edited", "all", "2", "u", f"SHA256:{hashlib.sha256(body).hexdigest()}", len(body)
+        ),
+        PlannedPackage(
+            "new", "all", "2", "u", f"SHA256:{hashlib.sha256(b'').hexdigest()}", len(body)
+        ),
     ]
     found = foretell_upgrade(3128, survey, plan, folder=tmp_path, fetch=serve(body))
     assert [(row.kind, row.subject, row.sure) for row in found.foretold] == [

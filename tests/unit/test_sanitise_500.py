@@ -62,7 +62,7 @@ def grow() -> Harvest:
         f"#file node\n{NODE}\n#file /etc/hosts\n127.0.1.1 {NODE}.{DOMAIN} {NODE}\n".encode()
     )
     sums = hashlib.md5(PACKAGED).hexdigest()
-    answers[ProbeName.MANAGED_SUMS] += f"{sums}  /etc/packaged.conf\n".encode()
+    answers[ProbeName.MANAGED_SUMS] += f"{sums}  /etc/packaged.conf\n#public {sums}\n".encode()
     tree: dict[str, bytes | FakeEntry] = {
         path.replace("/root-like", ""): content
         for path, content in sorted({**garden.files, **garden.decoys}.items())
