@@ -336,3 +336,21 @@ def test_a_write_shows_even_with_the_old_time_of_modification(scene: Scene) -> N
     os.utime(disk, ns=(before.st_atime_ns, before.st_mtime_ns))
     with pytest.raises(TemplateDamaged):
         verify_template(scene.store, info, disks)
+
+
+@pytest.mark.parametrize(
+    ("boot_mode", "part"),
+    [("bios", "8953b397-01"), ("uefi", "919108f7-52d1-4320-9bac-f847db4148a8")],
+)
+def test_the_root_partition_has_the_id_asked_for(tmp_path: Path, boot_mode: str, part: str) -> None:
+    """As sfdisk(8) reads the table: in a DOS table PARTUUID is the disk's own number and the
+    partition's, in a GPT the partition's own."""
+    command = LocalCommand()
+    disk = tmp_path / "disk"
+    Disks(command).partition(disk, 2 << 30, boot_mode, root_partition=part)
+    table = json.loads(command.run(["sfdisk", "--json", str(disk)], timeout_s=60).stdout)
+    table = table["partitiontable"]
+    if boot_mode == "bios":
+        assert table["id"] == "0x8953b397"
+    else:
+        assert table["partitions"][-1]["uuid"].lower() == part

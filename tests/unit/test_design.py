@@ -20,6 +20,7 @@ from forerun.model.survey import (
     SurveyCost,
     Unit,
 )
+from forerun.model.system import Block
 from forerun.profiles import load_profile, shipped_folders
 from forerun.stages.design import (
     ACCESS_PORT,
@@ -345,3 +346,26 @@ def test_only_an_emulated_clone_has_words_for_its_kernel() -> None:
     assert line in write_customise_script(emulated.recipe).splitlines()
     assert f" {words}" not in write_customise_script(plain.recipe)
     assert digest_recipe(emulated.recipe) != digest_recipe(plain.recipe)
+
+
+def test_the_root_has_productions_ids() -> None:
+    """UUID, label and PARTUUID of the surveyed root file system, which start-up files and
+    scripts find it by; the label no longer than ext4 has room for."""
+    root = next(mount for mount in SURVEY.mounts if mount.target == "/")
+    uuid, part = "919108f7-52d1-4320-9bac-f847db4148a8", "8953b397-01"
+    mounts = tuple(
+        replace(m, uuid=uuid, label="a label too long for ext4") if m is root else m
+        for m in SURVEY.mounts
+    )
+    block = Block("sda1", "part", 1 << 30, uuid=uuid, partition_uuid=part)
+    recipe = design(
+        replace(SURVEY, mounts=mounts, system=replace(SURVEY.system, blocks=(block,)))
+    ).recipe
+    assert (recipe.root_uuid, recipe.root_partition) == (uuid, part)
+    assert recipe.root_label == "a label too long"
+
+
+def test_ids_that_fit_no_template_are_left_alone() -> None:
+    """A root whose id is no UUID gets one of the template's own."""
+    mounts = tuple(replace(m, uuid="1A2B-3C4D") if m.target == "/" else m for m in SURVEY.mounts)
+    assert design(replace(SURVEY, mounts=mounts)).recipe.root_uuid == ""

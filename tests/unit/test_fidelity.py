@@ -195,7 +195,7 @@ def test_a_side_that_could_not_be_read_is_not_compared() -> None:
 
 def test_a_stand_in_without_content_is_not_alike() -> None:
     """Same name and version in the database are not enough."""
-    row = compare(make_survey(), make_clone(), "shelf")["packages"]
+    row = compare(make_survey(), make_clone(), "shelf")["package contents"]
     assert (row.alike, row.total) == (1, 2)
     assert "without content" in row.differences[0].hides
     assert not row.differences[0].explained

@@ -57,8 +57,9 @@ class TemplateRecipe:
 
     `boot_mode` is "bios" or "uefi"; `size_bytes` the virtual disk size; `kernel_words`
     are added to the kernel's command line; `ids` are the numbers of system users and
-    groups, which packages would draw anew; `maker` counts changes of the way templates
-    are made.
+    groups, which packages would draw anew; `root_uuid`, `root_label` and
+    `root_partition` are production's ids of the root file system and its partition
+    (PARTUUID), where they are known; `maker` counts changes of the way templates are made.
     """
 
     family: str
@@ -72,7 +73,10 @@ class TemplateRecipe:
     variant: str = "plain"
     kernel_words: str = ""
     ids: tuple[SystemId, ...] = ()
-    maker: int = 5
+    root_uuid: str = ""
+    root_label: str = "root"
+    root_partition: str = ""
+    maker: int = 6
 
 
 @dataclass(frozen=True, slots=True)

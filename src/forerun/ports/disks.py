@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -27,6 +28,10 @@ def digest_file(path: Path) -> str:
     """SHA-256 of a file, hexadecimal."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+_GPT_ID = re.compile(r"[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+_DOS_ID = re.compile(r"([0-9a-f]{8})-01")
 
 
 class Disks:
@@ -105,20 +110,28 @@ class Disks:
             ["qemu-img", "convert", "-q", "-O", "qcow2", str(source), str(target)], timeout_s=1800
         )
 
-    def partition(self, disk: Path, size_bytes: int, boot_mode: str) -> int:
+    def partition(
+        self, disk: Path, size_bytes: int, boot_mode: str, *, root_partition: str = ""
+    ) -> int:
         """Make a sparse raw disk with a partition table; returns the root partition's
-        offset in bytes. BIOS: one DOS partition. UEFI: GPT, a system partition, root."""
+        offset in bytes. BIOS: one DOS partition. UEFI: GPT, a system partition, root.
+
+        `root_partition` is the PARTUUID that the root is to have, where the table can
+        give it: a UUID in a GPT, `DISK-01` in a DOS table."""
         with disk.open("wb") as stream:
             stream.truncate(size_bytes)
         if boot_mode == "uefi":
             script = (
                 f"label: gpt\nstart={UEFI_ESP_START // SECTOR}, size={UEFI_ESP_SIZE // SECTOR},"
                 " type=uefi\n"
-                f"start={(UEFI_ESP_START + UEFI_ESP_SIZE) // SECTOR}, type=linux\n"
+                f"start={(UEFI_ESP_START + UEFI_ESP_SIZE) // SECTOR}, type=linux"
+                + (f", uuid={root_partition}\n" if _GPT_ID.fullmatch(root_partition) else "\n")
             )
             offset = UEFI_ESP_START + UEFI_ESP_SIZE
         else:
-            script = f"label: dos\nstart={BIOS_ROOT_START // SECTOR}, type=83, bootable\n"
+            known = _DOS_ID.fullmatch(root_partition)
+            script = "label: dos\n" + (f"label-id: 0x{known[1]}\n" if known else "")
+            script += f"start={BIOS_ROOT_START // SECTOR}, type=83, bootable\n"
             offset = BIOS_ROOT_START
         self._command.run(
             ["sfdisk", "--quiet", str(disk)], timeout_s=60, stdin=script.encode("ascii")

@@ -7,6 +7,7 @@ new template.
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Iterator, Mapping
 from urllib.parse import urlsplit
 
@@ -48,6 +49,7 @@ def design_recipe(
         )
     wanted, stand_ins, absent = _split_packages(survey.packages, third_party=not refused)
     _note_packages(wanted, stand_ins, absent, gaps)
+    root_uuid, root_label, root_partition = _find_root_ids(survey)
     return TemplateRecipe(
         family=survey.release.family,
         codename=survey.release.codename,
@@ -59,7 +61,25 @@ def design_recipe(
         stand_ins=stand_ins,
         variant="fitted",
         ids=_list_ids(survey),
+        root_uuid=root_uuid,
+        root_label=root_label,
+        root_partition=root_partition,
     )
+
+
+_UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+
+
+def _find_root_ids(survey: CleanSurvey) -> tuple[str, str, str]:
+    """Production's UUID, label and PARTUUID of the root file system: start-up files and
+    scripts find it by them. Another type's ids (an 8-digit serial, say) fit no template."""
+    root = next((mount for mount in survey.mounts if mount.target == "/"), None)
+    if root is None or not _UUID.fullmatch(root.uuid):
+        return "", "root", ""
+    block = next((b for b in survey.system.blocks if b.uuid == root.uuid), None)
+    # ext2(5) has room for 16 bytes of label; other types' may be longer.
+    label = root.label.encode("utf-8")[:16].decode("utf-8", "ignore")
+    return root.uuid, label, block.partition_uuid if block else ""
 
 
 def _choose_sources(

@@ -72,8 +72,8 @@ def compare_tables(
     differences: list[Difference] = []
     for thing in things:
         here, there = production.get(thing, ABSENT_WORD), clone.get(thing, ABSENT_WORD)
-        judged = judge(thing, here, there)
-        if here != there or judged.unlike:
+        if here != there:
+            judged = judge(thing, here, there)
             differences.append(Difference(thing, here, there, judged.text, judged.explained))
     return Agreement(name, len(things) - len(differences), len(things), rule, tuple(differences))
 

@@ -15,12 +15,10 @@ ABSENT_WORD = "absent"
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What a difference may hide, or, `explained`, why it hides nothing. `unlike` makes
-    a difference of what both sides call the same."""
+    """What a difference may hide, or, `explained`, why it hides nothing."""
 
     text: str
     explained: bool = False
-    unlike: bool = False
 
 
 def say(text: str) -> Callable[[str, str, str], Judged]:

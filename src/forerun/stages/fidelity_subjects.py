@@ -43,9 +43,6 @@ def _list_package_subjects(ground: Ground) -> Iterator[Subject]:
     common = here.keys() & there.keys()
 
     def judge_presence(name: str, production: str, clone: str) -> Judged:
-        if name.partition(":")[0] in ground.hollow:
-            text = "a stand-in without content: what it does and asks is not rehearsed"
-            return Judged(text, unlike=True)
         if clone == ABSENT_WORD:
             return Judged("its upgrade, its questions and what depends on it are not rehearsed")
         if production == ABSENT_WORD:
@@ -55,7 +52,7 @@ def _list_package_subjects(ground: Ground) -> Iterator[Subject]:
     yield Subject(
         "packages",
         "one thing is a package with its architecture, installed on either side; alike when it "
-        "is there on both in the same state and is no stand-in without content",
+        "is there on both in the same state",
         ("packages",),
         {name: _say_state(package) for name, package in here.items()},
         {name: _say_state(package) for name, package in there.items()},
@@ -72,6 +69,16 @@ def _list_package_subjects(ground: Ground) -> Iterator[Subject]:
         empty,
     )
     yield Subject(
+        "package contents",
+        "one thing is a package installed on both sides; alike when the clone's is the archive's "
+        "own and no stand-in without content",
+        ("packages",),
+        dict.fromkeys(common, "its own files and scripts"),
+        {name: _say_content(name, ground.hollow) for name in common},
+        say("a stand-in without content: what it does and asks is not rehearsed"),
+        empty,
+    )
+    yield Subject(
         "holds and automatic marks",
         "one thing is a package installed on both sides; alike when both or neither hold it, and "
         "both or neither have it marked as installed automatically",
@@ -81,6 +88,10 @@ def _list_package_subjects(ground: Ground) -> Iterator[Subject]:
         say("what is kept back or removed as unused"),
         empty,
     )
+
+
+def _say_content(name: str, hollow: frozenset[str]) -> str:
+    return "none" if name.partition(":")[0] in hollow else "its own files and scripts"
 
 
 def _say_state(package: Package) -> str:
@@ -183,6 +194,7 @@ _OWN_UNITS = (
     ("serial-getty@*", "the clone's console"),
     ("user@*", "who is logged in at the moment"),
     ("user-runtime-dir@*", "who is logged in at the moment"),
+    ("systemd-fsck@*", "a file system's check at the start-up, which has ended"),
     ("networking*", "the clone has one sealed link of its own"),
     ("ifup@*", "the clone has one sealed link of its own"),
     ("systemd-networkd*", "the clone has one sealed link of its own"),

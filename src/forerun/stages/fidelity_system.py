@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from forerun.model.system import Block
-from forerun.stages.fidelity_ground import Facts, Ground, Subject, say
+from forerun.stages.fidelity_ground import Facts, Ground, Judged, Subject, say
 
 
 def list_machine_subjects(ground: Ground) -> Iterator[Subject]:
@@ -114,8 +114,19 @@ def list_system_subjects(ground: Ground) -> Iterator[Subject]:
     for name, thing, pair, hides in tables:
         production, clone = pair
         rule = f"one thing is {thing}"
-        probes = ("disks",) if name == "block devices" else ("system",)
-        yield Subject(name, rule, probes, production, clone, say(hides), unread)
+        of_blocks = name == "block devices"
+        probes = ("disks",) if of_blocks else ("system",)
+        judge = _judge_block(hides) if of_blocks else say(hides)
+        yield Subject(name, rule, probes, production, clone, judge, unread)
+
+
+def _judge_block(hides: str) -> Callable[[str, str, str], Judged]:
+    def judge(name: str, production: str, clone: str) -> Judged:
+        if "iso9660" in (production + clone).split():
+            return Judged("a disc or its image, such as a seed: no part of the system", True)
+        return Judged(hides)
+
+    return judge
 
 
 def _tell_block(block: Block) -> Iterator[tuple[str, str]]:

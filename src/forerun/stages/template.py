@@ -111,7 +111,8 @@ class _Build:
         self.id = template_id
         self.aside = aside
         self.shop = shop
-        self.root_uuid = str(uuid.uuid5(uuid.NAMESPACE_URL, f"urn:forerun:{template_id}"))
+        drawn = uuid.uuid5(uuid.NAMESPACE_URL, f"urn:forerun:{template_id}")
+        self.root_uuid = recipe.root_uuid or str(drawn)
         self.log = aside / "build.log"
 
     def run(self) -> TemplateInfo:
@@ -200,7 +201,10 @@ class _Build:
     def _make_disk(self, target: Path) -> None:
         tree = self.aside / "tree.tar"
         self._extract_kernel(tree)
-        offset = self.shop.disks.partition(target, self.recipe.size_bytes, self.recipe.boot_mode)
+        recipe = self.recipe
+        offset = self.shop.disks.partition(
+            target, recipe.size_bytes, recipe.boot_mode, root_partition=recipe.root_partition
+        )
         if self.recipe.boot_mode == "uefi":
             self.shop.disks.make_boot_partition(target, self.root_uuid[:8])
         end_reserve = MIB  # GPT keeps its second table in the last sectors
@@ -214,6 +218,7 @@ class _Build:
         target.chmod(0o666 if owner else 0o600)
         left_out = "./dev/*" if owner else ""
         arguments = [str(place), self.root_uuid, str(offset), str(size_k), left_out]
+        arguments.append(recipe.root_label)
         opened = ["sh", "-c", 'exec "$@" < "$0" 3<> "$DISK"', str(tree)]
         try:
             self.shop.command.run(

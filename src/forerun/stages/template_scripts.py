@@ -51,7 +51,7 @@ FILL_DISK = """set -eu
 work=$(mktemp -d "$1/forerun-tree.XXXXXX")
 trap 'rm -rf "$work"' EXIT
 tar -C "$work" -xp --numeric-owner ${5:+"--exclude=$5"}
-mke2fs -q -F -t ext4 -d "$work" -L root -U "$2" -O ^metadata_csum_seed,^orphan_file \\
+mke2fs -q -F -t ext4 -d "$work" -L "$6" -U "$2" -O ^metadata_csum_seed,^orphan_file \\
   -E "offset=$3,assume_storage_prezeroed=1" /proc/self/fd/3 "$4k"
 """
 
