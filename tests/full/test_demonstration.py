@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from tests.full.foretold import assert_foretold, assert_like_production
+
 pytestmark = [pytest.mark.full, pytest.mark.timeout(3600)]
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -120,6 +122,19 @@ def test_the_clone_was_sealed_and_the_runbook_is_of_this_run(report: dict[str, A
     assert report["run"]["profile_digest"] in sheet
     for step in report["measured"]["steps"]:
         assert step["title"] in sheet
+
+
+def test_the_clone_is_like_production(report: dict[str, Any]) -> None:
+    """Read by the same probes before the first step."""
+    assert_like_production(report)
+
+
+def test_the_questions_were_foretold(report: dict[str, Any]) -> None:
+    """Four packaged files were edited there, and their new versions differ."""
+    assert_foretold(
+        report,
+        {"/etc/issue", "/etc/nginx/nginx.conf", "/etc/smartd.conf", "/etc/ssh/sshd_config"},
+    )
 
 
 def test_nothing_is_left_and_nothing_leaked(report: dict[str, Any], summary: str) -> None:
