@@ -49,7 +49,7 @@ def is_running(name: str) -> bool:
 
 def test_a_kept_clone_is_reached_and_removed_as_it_says(
     program: Program,
-    survey_id: str,
+    server: lab.Server,
     practised: TemplateInfo,
     practice: PracticeArchive,
     bench: Bench,
@@ -57,12 +57,14 @@ def test_a_kept_clone_is_reached_and_removed_as_it_says(
 ) -> None:
     """`--keep` leaves the clone running after the command's end; the printed login works and
     shows what the procedure did. An ordinary sweep passes it over, the printed one removes
-    it with all that belongs to it."""
+    it with all that belongs to it. The server is surveyed by the same command, so its
+    originals are looked for on the clone and in the run's files, too."""
     profile = write_short_profile(practice, tmp_path / "short.yaml")
     output = program.run(
-        "rehearse", "--survey", survey_id, "--profile", str(profile),
-        "--site", str(HERE / "site.yaml"), "--cpus", "1", "--memory", "512MiB",
-        "--template", practised.id, "--keep",
+        "rehearse", "root@127.0.0.1", "--port", str(server.ssh_port),
+        "--identity", str(server.key_file), "--known-hosts", str(server.known_hosts),
+        "--profile", str(profile), "--site", str(HERE / "site.yaml"),
+        "--cpus", "1", "--memory", "512MiB", "--template", practised.id, "--keep",
     )  # fmt: skip
     run = find_word(output, "run")
     login, removal = (
@@ -71,6 +73,7 @@ def test_a_kept_clone_is_reached_and_removed_as_it_says(
     )
     try:
         assert is_running(f"{NAME_PREFIX}{run}")
+        assert "leaks" in dict(bench.store.load_run(run).preparation)
         done = subprocess.run(
             [*shlex.split(login), "-o", "BatchMode=yes", "cat", "/root/mark"],
             stdin=subprocess.DEVNULL,
