@@ -115,15 +115,20 @@ def _about_counts(
             )
 
 
+_NAMED = 6
+
+
 def _about_fidelity(record: RunRecord) -> Iterator[str]:
     account = account_likeness(record)
     if account is not None and account.score != 1:
         yield say_score(account)
     open_rows = [row for row in record.fidelity if row.state != "matched"]
     if open_rows:
+        named = ", ".join(row.subject for row in open_rows[:_NAMED])
+        rest = len(open_rows) - _NAMED
         yield (
             f"The clone differs from production in {count_of(len(open_rows), 'known way')} "
-            f"({', '.join(row.subject for row in open_rows)})."
+            f"({named}{f' and {rest} more' if rest > 0 else ''}): the fidelity statement has all."
         )
     elif not record.fidelity:
         yield "No fidelity statement was recorded: how far the clone matched is not known."
