@@ -5,11 +5,15 @@ from __future__ import annotations
 import pytest
 
 from forerun.errors import LeakFound
+from forerun.model.blueprint import TemplateInfo
 from forerun.pipeline_leaks import check_clone
 from forerun.ports.command import LocalCommand
-from forerun.stages.build import Clone
+from forerun.stages.build import Clone, Yard
+from forerun.stages.design import find_held_back
 from forerun.stages.leakscan import LeakScanner
 from forerun.stages.sanitise_vault import Vault
+from tests.unit.test_sanitise_500 import Harvest, grow
+from tests.vm import lab
 
 pytestmark = pytest.mark.vm
 
@@ -55,3 +59,23 @@ def test_an_original_on_the_disk_is_found(
     assert f"planted, {form}" in said
     assert ORIGINAL not in said
     assert ORIGINAL.encode().hex() not in said
+
+
+def test_hundreds_of_secrets_leave_nothing_on_a_disk(template: TemplateInfo, yard: Yard) -> None:
+    """A server with 500 and more secrets is surveyed, its sanitised copy goes to a clone: no
+    original is in the seed image or on the raw disk, in any form. The same scan finds all
+    that it looks for in what the server had, so it is not blind."""
+    harvest = grow()
+    scanner = LeakScanner(harvest.vault)
+    files = {path: content for path, content in harvest.files.items() if not find_held_back(path)}
+    assert len(harvest.garden.secrets) >= 500
+    assert len(files) > 100
+    with lab.plain_clone(template, yard, files=files) as clone:
+        check_clone(scanner, clone, LocalCommand())
+    assert find_in_garden(scanner, harvest) > 500
+
+
+def find_in_garden(scanner: LeakScanner, harvest: Harvest) -> int:
+    """How many of the scanner's patterns are in the server's own files."""
+    whole = b"\0".join(harvest.garden.files.values())
+    return len({hit.number for hit in scanner.scan_stream("garden", [whole])})
