@@ -181,7 +181,7 @@ def test_a_full_screen_dialogue_is_found(clone: Clone, session: str) -> None:
     "script",
     [
         "sleep 6",
-        "head -c 30000000 /dev/zero | gzip -9 | wc -c",
+        "head -c 90000000 /dev/zero | gzip -9 | wc -c",
         "tail -f /etc/motd & sleep 5; kill $!",
     ],
     ids=["silence", "a pipe", "a follower"],
