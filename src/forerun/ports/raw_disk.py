@@ -30,16 +30,25 @@ class Extent:
     depth: int
 
 
+def list_chain(command: Command, path: Path, image_format: str) -> tuple[Path, ...]:
+    """The image, the one it leans on, and so on down to the one that leans on none."""
+    argv = ["qemu-img", "info", "--backing-chain", *_read_beside(path, image_format)]
+    done = command.run(argv, timeout_s=60)
+    return tuple(Path(row["filename"]) for row in json.loads(done.stdout))
+
+
+def _read_beside(path: Path, image_format: str) -> list[str]:
+    return ["--force-share", "--output=json", "-f", image_format, str(path)]
+
+
 def map_image(command: Command, path: Path, image_format: str) -> tuple[Extent, ...]:
     """The extents of an image, in the machine's order; qemu-img(1), `map`.
 
     `--force-share` reads beside a running machine: what that one has not written yet is
     not seen, so let it flush first. Raises CommandFailed, and TemplateDamaged where a
     part is compressed or encrypted and has no place in a file."""
-    how = ["--force-share", "--output=json", "-f", image_format, str(path)]
-    done = command.run(["qemu-img", "info", "--backing-chain", *how], timeout_s=60)
-    files = [str(row["filename"]) for row in json.loads(done.stdout)]
-    done = command.run(["qemu-img", "map", *how], timeout_s=300)
+    files = list_chain(command, path, image_format)
+    done = command.run(["qemu-img", "map", *_read_beside(path, image_format)], timeout_s=300)
     extents: list[Extent] = []
     for row in json.loads(done.stdout):
         holds_data = bool(row["data"])
@@ -57,7 +66,7 @@ def map_image(command: Command, path: Path, image_format: str) -> tuple[Extent, 
                 int(row["start"]),
                 int(row["length"]),
                 offset,
-                files[int(row["depth"])],
+                str(files[int(row["depth"])]),
                 int(row["depth"]),
             )
         )

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from forerun.ports.command import Command
-from forerun.ports.raw_disk import Extent, map_image, read_extents
+from forerun.ports.raw_disk import list_chain, map_image, read_extents
 from forerun.stages.leakscan import Hit, LeakScanner
 
 
@@ -26,7 +26,7 @@ def scan_machine(
     extents = map_image(command, system, "qcow2")
     own = list(scanner.scan_stream(str(system), read_extents(extents, depth=0)))
     if own:
-        common = _find_common(scanner, system, extents)
+        common = _find_common(scanner, command, system)
         hits += [hit for hit in own if hit.number not in common]
     return tuple(hits)
 
@@ -37,10 +37,11 @@ def _scan_image(
     yield from scanner.scan_stream(str(path), read_extents(map_image(command, path, image_format)))
 
 
-def _find_common(scanner: LeakScanner, system: Path, extents: tuple[Extent, ...]) -> frozenset[int]:
-    below = {extent.depth for extent in extents if extent.depth > 0}
+def _find_common(scanner: LeakScanner, command: Command, system: Path) -> frozenset[int]:
+    """What the template has, read from its own file: where the clone wrote beside a word of
+    the template's, the whole cluster with that word is the clone's own now."""
     return frozenset(
         hit.number
-        for depth in below
-        for hit in scanner.scan_stream(str(system), read_extents(extents, depth=depth))
+        for path in list_chain(command, system, "qcow2")[1:]
+        for hit in _scan_image(scanner, command, path, "qcow2")
     )
