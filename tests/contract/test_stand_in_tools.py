@@ -95,7 +95,7 @@ def bench(tmp_path: Path) -> Iterator[Path]:
     programs = tmp_path / "bin"
     programs.mkdir()
     for name in ("systemctl", "udevadm", "mount", "umount", "blkid", "vgs", "lvs", "pvcreate",
-                 "vgcreate", "lvcreate", "mkswap", "mke2fs"):  # fmt: skip
+                 "vgcreate", "lvcreate", "mkswap", "mke2fs", "swapon"):  # fmt: skip
         (programs / name).write_text(f'#!/bin/sh\necho {name} "$@" >> {tmp_path}/said\nexit 1\n')
         (programs / name).chmod(0o755)
     yield tmp_path

@@ -156,7 +156,12 @@ def check_all(clone: Clone) -> None:
     assert mounts["/srv/archive"]["source"] == "/dev/mapper/vg--x-archive"
     assert mounts["/srv/memory"]["fstype"] == "tmpfs"
     swaps = clone.guest.run("swapon --noheadings --show=UUID", timeout_s=60).text().split()
-    assert swaps == [SWAP]
+    assert swaps == [SWAP], clone.guest.run(
+        "systemctl status --no-pager --all '*.swap' swap.target; systemctl list-jobs; "
+        "journalctl --boot --no-pager -o short-monotonic | grep -iE 'swap|seed|reload'; "
+        "cat /run/systemd/generator/swap.target.*/* /run/systemd/generator/*.swap",
+        timeout_s=60,
+    ).text()
     failed = clone.guest.run("systemctl --failed --plain --no-legend", timeout_s=60).text()
     assert failed == ""
     jobs = clone.guest.run("systemctl list-jobs --no-legend", timeout_s=60).text()

@@ -365,6 +365,7 @@ done
 timeout 300 systemctl is-system-running --wait >/dev/null 2>&1
 [ ! -r {NOT_MADE} ] || cat {NOT_MADE}
 mount -a || true
+swapon --all 2>/dev/null || true
 sysctl --quiet --system || true
 {stop}for unit in {units}; do
   systemctl is-active --quiet "$unit" && continue

@@ -187,6 +187,8 @@ def write_stand_ins(blueprint: Blueprint) -> str:
         )
     lines += [_write_crypttab(), _write_resume(blueprint)]
     lines += _write_filling(blueprint, spaces)
+    # swap.target waits for nothing, so it is reached before the seed has told of any swap.
+    lines.append("swapon --all 2>/dev/null || :")
     return "\n".join(lines) + "\n"
 
 
