@@ -286,11 +286,14 @@ def test_the_tunnel_is_up_with_keys_that_belong_together(shelf: Shelf) -> None:
 
 
 def test_people_and_numbers_are_productions(shelf: Shelf) -> None:
-    """Accounts with number and home; the real name is not there; files of the database
-    have the number that the database's user has on production."""
-    shown = shelf.run("getent passwd maria postgres; stat -c '%a %U' /home/maria")
-    lines = shown.splitlines()
-    assert lines[0].startswith("maria:x:1007:1007:Person ")
-    assert lines[1].split(":")[2:4] == ["117", "125"]
-    assert lines[2] == "700 maria"
-    assert "Muster" not in shown
+    """Accounts with number and home; neither login nor real name of a person is there; files
+    of the database have the number that the database's user has on production."""
+    person = shelf.run("getent passwd 1007").strip()
+    login = person.partition(":")[0]
+    assert login.startswith("user-")
+    assert person.startswith(f"{login}:x:1007:1007:Person ")
+    assert person.split(":")[5] == f"/home/{login}"
+    assert shelf.run(f"stat -c '%a %U' /home/{login}").strip() == f"700 {login}"
+    assert shelf.run("getent passwd postgres").split(":")[2:4] == ["117", "125"]
+    assert "Muster" not in person
+    assert shelf.run("getent passwd maria || echo none").strip() == "none"

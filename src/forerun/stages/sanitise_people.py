@@ -39,7 +39,7 @@ _LOGIN_PLACES = (
 )
 # Accounts above 999 that images and installers make: nobody's names.
 _NOBODYS = frozenset({
-    "user", "users", "test", "guest", "debian", "ubuntu", "vagrant", "ansible", "deploy", "backup",
+    "user", "users", "test", "guest", "debian", "deploy", "backup",
     "operator", "nobody", "home", "data", "root", "git", "build", "ftpuser", "webuser", "svc",
     "app", "service", "sysadmin", "admin", "staff", "adm", "www", "node", "docker",
 })  # fmt: skip

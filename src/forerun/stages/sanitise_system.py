@@ -42,23 +42,23 @@ class SystemCleaner:
 
     def clean(self, raw: SystemFacts, seal: Sealer) -> SystemFacts:
         """All further facts that are stored."""
-        path = self._path
+        path, login = self._path, self._sanitiser.clean_owner
         self._learn_hardware(raw)
         return replace(
             raw,
             accounts=tuple(
-                replace(a, name=path(a.name), home=path(a.home), shell=path(a.shell))
+                replace(a, name=login(a.name), home=path(a.home), shell=path(a.shell))
                 for a in raw.accounts
             ),
             groups=tuple(
-                replace(g, name=path(g.name), members=tuple(path(name) for name in g.members))
+                replace(g, name=login(g.name), members=tuple(login(name) for name in g.members))
                 for g in raw.groups
             ),
             blocks=tuple(self._clean_block(block) for block in raw.blocks),
             interfaces=tuple(self._clean_interface(one) for one in raw.interfaces),
             diversions=tuple(replace(d, path=path(d.path), to=path(d.to)) for d in raw.diversions),
             overrides=tuple(
-                replace(o, path=path(o.path), owner=path(o.owner), group=path(o.group))
+                replace(o, path=path(o.path), owner=login(o.owner), group=login(o.group))
                 for o in raw.overrides
             ),
             alternatives=tuple(
