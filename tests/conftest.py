@@ -16,6 +16,11 @@ from typing import Any
 
 import libvirt
 import pytest
+from hypothesis import settings
+
+# Properties are about results, never about time: a busy machine is no counter-example.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 TIERS = ("tools", "libvirt", "vm", "full")
 
