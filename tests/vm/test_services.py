@@ -198,7 +198,11 @@ def shelf(tmp_path_factory: pytest.TempPathFactory, bench: Bench, yard: Yard) ->
 def test_everything_that_ran_on_production_runs(shelf: Shelf) -> None:
     """Settling has nothing to say, no unit failed, and what is off on production is off."""
     assert shelf.told == ""
-    assert shelf.run("systemctl --failed --plain --no-legend") == ""
+    failed = shelf.run("systemctl --failed --plain --no-legend")
+    assert failed == "", shelf.run(
+        "journalctl --boot --no-pager --priority=err; "
+        "systemctl status --no-pager --lines=30 --failed || true"
+    )
     states = shelf.run(
         "systemctl is-active nginx ssh postgresql@15-main wg-quick@wg0 fstrim.timer; "
         "systemctl is-enabled fstrim.timer"

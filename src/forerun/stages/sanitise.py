@@ -46,6 +46,7 @@ from forerun.stages.sanitise_keys import (
     find_private_keys,
     find_public_keys,
     find_wireguard_keys,
+    keep_wireguard_public,
 )
 from forerun.stages.sanitise_names import NameMap
 from forerun.stages.sanitise_pairs import list_users, note_neighbours, pair_hashes
@@ -195,6 +196,7 @@ class Sanitiser:
             ("", lambda rest: find_by_place(path, rest, vault)),
             # What the second treatment sees whole must not be nibbled at by the first.
             ("blocks", _keep_whole),
+            ("wireguard", keep_wireguard_public),
             ("hashes", lambda rest: find_hashes(rest, vault)),
             ("credentials", lambda rest: find_credentials(rest, vault)),
             ("service-tokens", lambda rest: find_service_tokens(rest, vault)),
