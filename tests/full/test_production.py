@@ -173,6 +173,6 @@ def test_a_second_survey_tells_what_changed(
     changed = find_drift(office.bench.store, office.survey())
     assert changed is not None and is_stale(changed)
     assert {(row.subject, row.name) for row in changed.list_reasons()} == {
-        ("package", "cron:amd64"),
+        ("hold", "cron:amd64"),
         ("file", "/etc/rsyncd.conf"),
     }
