@@ -231,6 +231,19 @@ def test_ids_that_are_replaced_are_not_compared() -> None:
     assert rows["block devices"].differences == rows["listening sockets"].differences == ()
 
 
+def test_a_disc_is_explained_on_either_side() -> None:
+    """A seed's image and a disc in production's drive are no part of the system; another
+    device that is absent may hide something."""
+    discs = [Block("sr0", "rom", 1, fstype="iso9660", uuid=name) for name in ("here", "there")]
+    lost = Block("sdb", "disk", 1, fstype="ext4", uuid="lost")
+    rows = compare(
+        make_survey(system=dataclasses.replace(SYSTEM, blocks=(*SYSTEM.blocks, discs[0], lost))),
+        make_clone(system=dataclasses.replace(SYSTEM, blocks=(*SYSTEM.blocks, discs[1]))),
+    )
+    told = {d.name: d.explained for d in rows["block devices"].differences}
+    assert told == {"UUID here": True, "UUID there": True, "UUID lost": False}
+
+
 TABLES = st.dictionaries(st.sampled_from("abcdef"), st.sampled_from("xyz"))
 
 

@@ -301,3 +301,17 @@ def test_a_subject_is_told_once_and_the_sure_line_wins() -> None:
     survey = make_survey("shelf=1.0", system=questions(other=True))
     text = "if [ -e /x ]; then db_input high shelf/a; fi\ndb_input high shelf/a"
     assert [t.sure for t in ask(survey, asking(text))] == [True]
+
+
+def test_a_file_that_another_package_takes_over_is_asked_about_and_not_lost() -> None:
+    """The old owner's script takes away only what its package still owns, dpkg-maintscript-
+    helper(1): with the file in another new package the question is likely and not sure."""
+    remove = 'dpkg-maintscript-helper rm_conffile /etc/a 2.0~ shelf -- "$@"\n'
+    old = build_deb("shelf", "2.0", scripts={"preinst": f"#!/bin/sh\n{remove}"})
+    taker = build_deb("shelf-settings", "2.0", files={"/etc/a": NEW}, conffiles=["/etc/a"])
+    survey = make_survey("shelf=1.0", conffiles=(edited("/etc/a"),))
+    (told,) = ask(survey, old, taker)
+    assert (told.kind, told.package, told.sure) == ("conffile", "shelf-settings", False)
+    assert "shelf runs first" in told.why
+    (lost,) = ask(survey, old)
+    assert (lost.kind, lost.subject) == ("obsolete", "/etc/a")

@@ -122,7 +122,7 @@ def list_system_subjects(ground: Ground) -> Iterator[Subject]:
 
 def _judge_block(hides: str) -> Callable[[str, str, str], Judged]:
     def judge(name: str, production: str, clone: str) -> Judged:
-        if "iso9660" in (production + clone).split():
+        if "iso9660" in f"{production} {clone}".split():
             return Judged("a disc or its image, such as a seed: no part of the system", True)
         return Judged(hides)
 

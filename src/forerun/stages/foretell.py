@@ -51,7 +51,8 @@ def foretell(
     `contents` are the packages of the plan that could be read. `environment` counts with
     DEBIAN_FRONTEND, DEBIAN_PRIORITY and ucf's UCF_FORCE_CONFF*."""
     facts = Facts(survey, tuple(planned), tuple(contents), tuple(removed), dict(environment or {}))
-    moved = find_helper_losses(facts.survey, facts.contents)
+    helped = find_helper_losses(facts.survey, facts.contents)
+    moved = [row for row in helped if not _is_taken_over(facts, row)]
     gone = {row.subject for row in moved}
     rows = [
         *_foretell_conffiles(facts, gone),
@@ -84,6 +85,14 @@ def find_conffile(
         if conffile.path == path and not conffile.remove
     ]
     return min(found, key=lambda pair: pair[0].name != owner, default=None)
+
+
+def _is_taken_over(facts: Facts, loss: Foretold) -> bool:
+    """Whether another package brings the file that the old owner's script takes away.
+    dpkg-maintscript-helper(1) leaves alone what its package no longer owns, and that is
+    so once the other one is unpacked (seen with login and login.defs of Debian 13)."""
+    found = find_conffile(facts.contents, loss.subject, "")
+    return found is not None and found[0].name != loss.package
 
 
 def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
@@ -120,6 +129,10 @@ def _doubt_conffile(facts: Facts, row: Conffile, taker: str) -> str:
         return f"not when {row.package} is unpacked first, which drops the deleted file's record"
     if any(d.path == row.path and d.package != row.package for d in facts.survey.system.diversions):
         return "the path is diverted: dpkg compares the file it is diverted to"
+    if taker != row.package and any(
+        loss.subject == row.path for loss in find_helper_losses(facts.survey, facts.contents)
+    ):
+        return f"not when the script of {row.package} runs first, which takes the file away"
     return ""
 
 
