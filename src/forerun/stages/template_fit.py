@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from forerun.model.blueprint import Blueprint, Gap, TemplateInfo, TemplateRecipe
-from forerun.model.likeness import Agreement, Difference
 from forerun.model.survey import CleanSurvey
 
 
@@ -73,25 +72,6 @@ def judge_packages(rows: tuple[FitRow, ...]) -> Gap:
 
 def _show(row: FitRow) -> str:
     return f"{row.name} {row.wanted} (here {row.found})" if row.state == "nearest" else row.name
-
-
-def agree_on_packages(rows: tuple[FitRow, ...]) -> Agreement:
-    """The same table as a record of likeness: each difference is named."""
-    differences = tuple(
-        Difference(
-            row.name,
-            row.wanted,
-            row.found or "absent",
-            "no content: its scripts and services" if row.state == "stand-in" else
-            "what changed between the versions" if row.found else "all that it does",
-        )
-        for row in rows
-        if row.state != "exact"
-    )  # fmt: skip
-    return Agreement(
-        "packages", count_fit(rows)["exact"] if rows else 0, len(rows),
-        "installed on production, and here at the same version", differences,
-    )  # fmt: skip
 
 
 def note_fit(blueprint: Blueprint, survey: CleanSurvey, info: TemplateInfo) -> Blueprint:
