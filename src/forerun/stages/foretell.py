@@ -54,8 +54,9 @@ def foretell(
     helped = find_helper_losses(facts.survey, facts.contents)
     moved = [row for row in helped if not _is_taken_over(facts, row)]
     gone = {row.subject for row in moved}
+    contested = {row.subject for row in helped} - gone
     rows = [
-        *_foretell_conffiles(facts, gone),
+        *_foretell_conffiles(facts, gone, contested),
         *_foretell_new_conffiles(facts),
         *_foretell_ucf(facts, gone),
         *_foretell_debconf(facts),
@@ -95,7 +96,7 @@ def _is_taken_over(facts: Facts, loss: Foretold) -> bool:
     return found is not None and found[0].name != loss.package
 
 
-def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
+def _foretell_conffiles(facts: Facts, gone: set[str], contested: set[str]) -> Iterator[Foretold]:
     """dpkg(1)'s table (src/main/configure.c, deferred_configure_conffile): it asks when
     the file differs from the recorded version, the new version differs from it too, and
     both differ from each other. A deleted file counts as edited. The record is copied
@@ -112,7 +113,7 @@ def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
             continue
         if row.state == "obsolete" and row.disk and is_same(row.shipped, row.disk):
             continue
-        doubt = _doubt_conffile(facts, row, package.name)
+        doubt = _doubt_conffile(facts, row, package.name, contested)
         edit = "deleted here" if row.state == "missing" else "edited here"
         why = f"dpkg: {edit}, and {package.name} {package.version} brings another version"
         if package.name != row.package:
@@ -122,16 +123,14 @@ def _foretell_conffiles(facts: Facts, gone: set[str]) -> Iterator[Foretold]:
         )
 
 
-def _doubt_conffile(facts: Facts, row: Conffile, taker: str) -> str:
+def _doubt_conffile(facts: Facts, row: Conffile, taker: str, contested: set[str]) -> str:
     if row.state != "missing" and not row.disk:
         return "whether the edited file equals the new version is not known"
     if row.state == "missing" and taker != row.package:  # seen with dpkg 1.21
         return f"not when {row.package} is unpacked first, which drops the deleted file's record"
     if any(d.path == row.path and d.package != row.package for d in facts.survey.system.diversions):
         return "the path is diverted: dpkg compares the file it is diverted to"
-    if taker != row.package and any(
-        loss.subject == row.path for loss in find_helper_losses(facts.survey, facts.contents)
-    ):
+    if row.path in contested:
         return f"not when the script of {row.package} runs first, which takes the file away"
     return ""
 
