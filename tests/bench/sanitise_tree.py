@@ -11,9 +11,12 @@ The tree (below /var/tmp, removed afterwards; all of it is made up), by bytes:
 - 12 %  configuration of 0.5 to 12 KB: one in three holds a secret, one in three an address
         or a name of the server, one in ten a key pair's public half or a mail address.
 
-Timed, in turn: `tar | cat` into nothing; `tar` into a file; and `tar | take, finish` with
-the sanitised tar into a file, in a process of its own whose peak memory is told. All files
-are in the page cache. Started at idle priority the figures are only indicative.
+Timed, in turn: `tar` into a file and `tar | take, finish` with the sanitised tar into a
+file, the latter in a process of its own whose peak memory is told. Each twice: with the
+tree in the page cache and the file left there, as tar is at its fastest; and (as root) with
+the cache dropped before and the file synchronised after, as a server that is surveyed once
+a day reads, and as a copy that is kept is written. Started at idle priority the figures are
+only indicative.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import os
 import random
 import resource
 import statistics
@@ -158,13 +162,33 @@ def sanitise(tree: Path, sums: Path, out: Path) -> dict[str, float]:
     }
 
 
-def time_shell(script: str, *arguments: str) -> tuple[float, float]:
-    """(wall, CPU) seconds of a shell script and all it starts."""
-    began, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run(["sh", "-c", script, "sh", *arguments], check=True)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return time.perf_counter() - began, cpu
+def time_tar(tree: Path, out: Path, *, cold: bool) -> float:
+    """Wall seconds of `tar` of the tree into a file."""
+    script = 'tar --create --format=gnu --file=- --directory="$1" etc > "$2"'
+    script += ' && sync "$2"' if cold else ""
+    began = time.perf_counter()
+    subprocess.run(["sh", "-c", script, "sh", tree, out], check=True)
+    return time.perf_counter() - began
+
+
+def time_sanitised(tree: Path, sums: Path, out: Path, *, cold: bool) -> dict[str, float]:
+    """What `sanitise` tells, from a process of its own."""
+    ran = subprocess.run(
+        [sys.executable, "-m", "tests.bench.sanitise_tree", "--inner", tree, sums, out],
+        check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    told: dict[str, float] = json.loads(ran.stdout)
+    if cold:
+        began = time.perf_counter()
+        subprocess.run(["sync", out], check=True)
+        told["seconds"] += time.perf_counter() - began
+    return told
+
+
+def drop_cache() -> None:
+    """Write everything back and forget what files hold; as root only."""
+    subprocess.run(["sync"], check=True)
+    Path("/proc/sys/vm/drop_caches").write_text("3\n", encoding="ascii")
 
 
 def main() -> None:
@@ -188,29 +212,26 @@ def run_pairs(folder: Path, megabytes: int, pairs: int) -> None:
     maker.fill(megabytes * MB)
     sums.write_text(json.dumps(maker.sums))
     print(f"{megabytes} MB, files: {maker.counts}")
-    pack = 'tar --create --format=gnu --file=- --directory="$1" etc'
-    time_shell(f"{pack} | cat > /dev/null", str(tree))
-    rows: list[tuple[float, float, float, dict[str, float]]] = []
-    for _ in range(pairs):
-        nothing, cpu = time_shell(f"{pack} | cat > /dev/null", str(tree))
-        to_file, _ = time_shell(f'{pack} > "$2"', str(tree), str(out))
-        out.unlink()
-        ran = subprocess.run(
-            [sys.executable, "-m", "tests.bench.sanitise_tree", "--inner",
-             str(tree), str(sums), str(out)],
-            check=True, capture_output=True, text=True,
-        )  # fmt: skip
-        out.unlink()
-        rows.append((nothing, to_file, cpu, json.loads(ran.stdout)))
-        print(f"  tar|cat {nothing:.2f} s (CPU {cpu:.2f})  tar to file {to_file:.2f} s")
-        print("  sanitised", {key: round(value, 2) for key, value in rows[-1][3].items()})
-    walls = [(0, "seconds", "tar into nothing"), (1, "seconds", "tar into a file"),
-             (2, "cpu_s", "tar into nothing, CPU")]  # fmt: skip
-    for at, key, name in walls:
-        ratios = [row[3][key] / row[at] for row in rows]  # type: ignore[operator]
-        print(f"  against {name}: median ratio {statistics.median(ratios):.2f}, "
-              f"{min(ratios):.2f} to {max(ratios):.2f} (n = {len(rows)})")  # fmt: skip
-    print(f"  peak memory {max(row[3]['peak_mb'] for row in rows):.0f} MB")
+    peak = 0.0
+    for cold in (False, True) if os.geteuid() == 0 else (False,):
+        name = "cache dropped, file synchronised" if cold else "all in the page cache"
+        ratios: list[float] = []
+        time_tar(tree, out, cold=False)
+        for _ in range(pairs):
+            if cold:
+                drop_cache()
+            plain = time_tar(tree, out, cold=cold)
+            out.unlink()
+            if cold:
+                drop_cache()
+            told = time_sanitised(tree, sums, out, cold=cold)
+            out.unlink()
+            ratios.append(told["seconds"] / plain)
+            peak = max(peak, told["peak_mb"])
+            print(f"  tar {plain:.2f} s; sanitised", {k: round(v, 2) for k, v in told.items()})
+        print(f"{name}: median ratio {statistics.median(ratios):.2f}, {min(ratios):.2f} to "
+              f"{max(ratios):.2f} (n = {len(ratios)})")  # fmt: skip
+    print(f"peak memory {peak:.0f} MB")
 
 
 if __name__ == "__main__":

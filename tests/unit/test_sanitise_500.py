@@ -61,6 +61,7 @@ def grow() -> Harvest:
     answers[ProbeName.NAMES] = (
         f"#file node\n{NODE}\n#file /etc/hosts\n127.0.1.1 {NODE}.{DOMAIN} {NODE}\n".encode()
     )
+    answers[ProbeName.SYSTEM] = add_accounts(answers[ProbeName.SYSTEM], garden)
     sums = hashlib.md5(PACKAGED).hexdigest()
     answers[ProbeName.MANAGED_SUMS] += f"{sums}  /etc/packaged.conf\n#public {sums}\n".encode()
     tree: dict[str, bytes | FakeEntry] = {
@@ -80,6 +81,15 @@ def grow() -> Harvest:
             if content:
                 files["/" + member.name] = content.read()
     return Harvest(garden, survey, copy.getvalue(), files, vault)
+
+
+def add_accounts(answer: bytes, garden: Garden) -> bytes:
+    """What the probe shows of the garden's passwd file: no password field, no full name."""
+    rows = [row.split(":") for row in garden.files["/etc/passwd"].decode().splitlines()]
+    shown = "".join(f"\t{':'.join([*row[:1], *row[2:4], *row[5:7]])}\n" for row in rows)
+    head = b"#file /etc/passwd\n"
+    assert head in answer
+    return answer.replace(head, head + shown.encode(), 1)
 
 
 def open_all(harvest: Harvest) -> bytes:

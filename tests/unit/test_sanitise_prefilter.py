@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from forerun.model.raw import ServerNames
 from forerun.stages import (
     sanitise_addresses,
+    sanitise_base64,
     sanitise_certs,
     sanitise_detect,
     sanitise_forms,
@@ -23,12 +24,14 @@ from forerun.stages import (
 )
 from forerun.stages.sanitise import CleanFile, Sanitiser
 from forerun.stages.sanitise_guards import list_first, list_second, make_name_filter
+from forerun.stages.sanitise_known import KnownTexts
 from forerun.stages.sanitise_prefilter import (
     FOLDED,
     KnownWords,
     LinePattern,
     NotLoosened,
     Prefilter,
+    find_runs,
     loosen,
 )
 from forerun.stages.sanitise_vault import Vault
@@ -128,6 +131,7 @@ def test_the_patterns_that_need_it_go_by_lines() -> None:
     """Those of the rules that are worth it do not fall back to reading everything."""
     for lines in (
         sanitise_detect._KEYWORDS, sanitise_detect._DIRECTIVES, sanitise_detect._CANDIDATES,
+        sanitise_base64.CODED_LINES,
     ):  # fmt: skip
         assert lines._database is not None
 
@@ -237,11 +241,8 @@ class AskAll:
 class AllKnown:
     """No search: every known text is looked for."""
 
-    def __init__(self, sanitiser: Sanitiser) -> None:
-        self.sanitiser = sanitiser
-
-    def find(self, content: bytes) -> list[int]:
-        return list(range(len(self.sanitiser._swept)))
+    def __init__(self, known: KnownTexts) -> None:
+        self.find = known.list_all
 
 
 B64 = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
@@ -295,7 +296,7 @@ def run(files: list[tuple[str, str]], *, filtered: bool) -> list[tuple[object, .
         sanitiser.take(path, text.encode("utf-8", "surrogateescape"))
     sanitiser.close()
     if not filtered:
-        sanitiser._known = AllKnown(sanitiser)  # type: ignore[assignment]
+        sanitiser._known = AllKnown(sanitiser._known)  # type: ignore[assignment]
     rows: list[tuple[object, ...]] = []
     for clean in sanitiser.finish():
         if isinstance(clean, CleanFile):
@@ -347,3 +348,13 @@ def test_known_texts_beyond_one_database() -> None:
     words = KnownWords(known)
     assert words.find(b"x 020001-known 000007-known y") == [7, 20_001]
     assert words.find(b"nothing") == []
+
+
+RUN_PARTS = [b"Aa0+/" * 5, b"F" * 15, b"9" * 16, b"a", b"-", b"\n", b"\xc3\xa9"]
+
+
+@given(st.lists(st.sampled_from(RUN_PARTS)))
+def test_runs_are_found_whole(parts: list[bytes]) -> None:
+    """What a regular expression of the library finds, and nothing else."""
+    content = b"".join(parts)
+    assert list(find_runs(content)) == re.findall(rb"[A-Za-z0-9+/]{16,}", content)

@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 
 from forerun.model.raw import ServerNames
 from forerun.model.survey import Replacement
+from forerun.model.system import Account
 from forerun.stages.sanitise_addresses import AddressMap, HardwareMap
 from forerun.stages.sanitise_binary import Parcel, is_binary, open_parcel
 from forerun.stages.sanitise_certs import find_certificates
@@ -32,7 +33,7 @@ from forerun.stages.sanitise_detect import (
     find_random_tokens,
 )
 from forerun.stages.sanitise_edit import Edit, Sheet
-from forerun.stages.sanitise_encoded import derive_forms, find_encoded
+from forerun.stages.sanitise_encoded import find_encoded
 from forerun.stages.sanitise_forms import find_hashes, find_service_tokens
 from forerun.stages.sanitise_guards import (
     BLOCK,
@@ -48,10 +49,10 @@ from forerun.stages.sanitise_keys import (
     find_wireguard_keys,
     keep_wireguard_public,
 )
+from forerun.stages.sanitise_known import KnownTexts
 from forerun.stages.sanitise_names import NameMap
 from forerun.stages.sanitise_pairs import list_users, note_neighbours, pair_hashes
 from forerun.stages.sanitise_places import find_by_place
-from forerun.stages.sanitise_prefilter import KnownWords
 from forerun.stages.sanitise_vault import Vault, encode
 
 _KEYRING_PLACE = re.compile(r"/etc/apt/(?:trusted\.gpg(?:\.d/[^/]+)?|keyrings/[^/]+)")
@@ -84,7 +85,8 @@ class _Pending:
 
 class Sanitiser:
     """One survey's sanitising. `shipped` maps paths to MD5 digests of public contents;
-    `hold_limit` bounds the packed bytes held between the two treatments."""
+    `accounts` are those known before the files; `hold_limit` bounds the packed bytes held
+    between the two treatments."""
 
     def __init__(
         self,
@@ -94,6 +96,7 @@ class Sanitiser:
         host: str = "",
         shipped: Mapping[str, frozenset[str]] | None = None,
         vocabulary: Iterable[str] = (),
+        accounts: Iterable[Account] = (),
         hold_limit: int = HOLD_LIMIT,
     ) -> None:
         self._vault = vault
@@ -103,9 +106,11 @@ class Sanitiser:
         self._hardware = HardwareMap(vault)
         self._shipped = shipped or {}
         self._vocabulary = set(vocabulary)
+        for account in accounts:
+            self._names.people.learn_account(account.name, str(account.number))
         self._pending: list[_Pending] = []
-        self._swept: tuple[tuple[str, str], ...] = ()
-        self._known = KnownWords(())
+        self._known = KnownTexts(vault)
+        self._owners: dict[str, str] = {}
         self._first = first_filter()
         self._second = second_filter()
         self._named = make_name_filter(self._names.list_words())
@@ -257,8 +262,7 @@ class Sanitiser:
 
     def _find_known(self, text: str) -> Iterator[Edit]:
         """Secrets learned elsewhere. One shorter than 8 characters must stand alone."""
-        for number in self._known.find(encode(text)):
-            original, new = self._swept[number]
+        for original, new in self._known.find(encode(text)):
             at = text.find(original)
             while at >= 0:
                 end = at + len(original)
@@ -274,11 +278,8 @@ class Sanitiser:
             if pending.parcel is not None:
                 pending.parcel.learn(self._vault)
         pair_hashes(self._vault)
-        derive_forms(self._vault, self._names.people.accounts | list_users(self._vault))
-        swept = tuple(self._vault.sweepable())
-        if swept != self._swept:
-            self._swept = swept
-            self._known = KnownWords([encode(original) for original, _ in swept])
+        self._known.learn(self._names.people.accounts | list_users(self._vault))
+        self._owners.clear()
         self._closed = True
 
     def finish(self) -> Iterator[CleanFile | tuple[str, str]]:
@@ -325,7 +326,12 @@ class Sanitiser:
 
     def clean_owner(self, name: str) -> str:
         """The name of a file's owner or group."""
-        return self.clean_text("name:login", name)[0]
+        if name not in self._owners:
+            clean = self.clean_text("name:login", name)[0]
+            if not self._closed:
+                return clean
+            self._owners[name] = clean
+        return self._owners[name]
 
     def clean_path(self, path: str) -> str:
         """A path without the server's names, addresses and known secrets."""

@@ -219,12 +219,19 @@ class AddressMap:
 
     def find(self, text: str) -> Iterator[Edit]:
         """All addresses of the text that are not kept."""
+        written = self._written
         for match in V4.finditer(text):
-            if self._written.get((match[1], match[2])) == match[1] or _is_version(text, match):
+            bare, length = match.groups()
+            new = written.get((bare, length))
+            if new == bare:
                 continue
-            new = self._swap_text(match[1], match[2])
-            if new != match[1]:
-                yield Edit(match.start(1), match.end(1), new, "address", "IPv4 address")
+            start, end = match.span(1)
+            if _is_version(text, start):
+                continue
+            if new is None:
+                new = self._swap_text(bare, length)
+            if new != bare:
+                yield Edit(start, end, new, "address", "IPv4 address")
         if V6_HINT.search(text) is not None:
             yield from self._find_v6(text)
 
@@ -275,11 +282,13 @@ _BETWEEN = ":=\"'" + "".join(chr(n) for n in range(0x3001) if chr(n).isspace())
 _LAST = frozenset("nNeErRvVdD")
 
 
-def _is_version(text: str, match: re.Match[str]) -> bool:
-    word = text[max(0, match.start() - 20) : match.start()].rstrip(_BETWEEN)[-1:]
+def _is_version(text: str, start: int) -> bool:
+    """Whether the numbers at that place are named as a version."""
+    before = text[max(0, start - 20) : start]
+    word = before.rstrip(_BETWEEN)[-1:]
     if word not in _LAST and not word.isdecimal():  # the usual case, without a search
         return False
-    return _VERSION.search(text[max(0, match.start() - 20) : match.start()]) is not None
+    return _VERSION.search(before) is not None
 
 
 def _mask(length: int, width: int) -> int:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from urllib.parse import unquote
 
+from forerun.stages.sanitise_base64 import read_base64_text
 from forerun.stages.sanitise_edit import Edit
-from forerun.stages.sanitise_encoded import read_base64_text, swap_written
+from forerun.stages.sanitise_encoded import swap_written
 from forerun.stages.sanitise_prefilter import LinePattern
 from forerun.stages.sanitise_services import COMMANDS
 from forerun.stages.sanitise_vault import Vault

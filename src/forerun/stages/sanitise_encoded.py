@@ -1,7 +1,7 @@
 """Secrets in another form: encoded, escaped, or as a plain digest.
 
-Two ways. `derive_forms` writes each known secret and its replacement in every form that
-can be computed from it, so that the sweep finds those too. `find_encoded` opens base64
+Two ways. `list_forms` writes a secret in every form that can be computed from it, so that
+the sweep (`sanitise_known`) finds those too. `find_encoded` opens base64
 that holds text, has the text cleaned, and closes it again: a secret inside stands at any
 of three alignments there, so no form can be computed for it.
 
@@ -13,7 +13,6 @@ RFC 7617 (Basic), MySQL's and PostgreSQL's documentation of their password diges
 from __future__ import annotations
 
 import base64
-import binascii
 import hashlib
 import html
 import json
@@ -21,6 +20,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from urllib.parse import quote, quote_plus, unquote
 
+from forerun.stages.sanitise_base64 import CODED_LINES, read_base64_text, write_base64_like
 from forerun.stages.sanitise_edit import Edit
 from forerun.stages.sanitise_vault import Vault, encode
 
@@ -28,7 +28,6 @@ Coder = Callable[[str], str]
 
 # A shorter form is found by chance in unrelated text.
 _LEAST_FORM = 8
-_LONGEST = 4096
 _DIGESTS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
 
@@ -91,8 +90,8 @@ def _digest(name: str, data: bytes) -> bytes:
     return hashlib.new(name, data, usedforsecurity=False).digest()
 
 
-def _walk_digests(text: str, users: Iterable[str]) -> Iterator[str]:
-    """Digests of a secret, always in the same order for the same users."""
+def _list_digests(text: str, logins: Iterable[str]) -> Iterator[str]:
+    """Digests of a secret, always in the same order for the same logins."""
     data = encode(text)
     for name in _DIGESTS:
         for whole in (data, data + b"\n"):
@@ -101,19 +100,17 @@ def _walk_digests(text: str, users: Iterable[str]) -> Iterator[str]:
             yield made.hex().upper()
             yield base64.b64encode(made).decode()
     yield _digest("sha1", _digest("sha1", data)).hex().upper()  # MySQL's, after a `*`
-    for user in users:
-        yield _digest("md5", data + encode(user)).hex()  # PostgreSQL's, after `md5`
+    for login in logins:
+        yield _digest("md5", data + encode(login)).hex()  # PostgreSQL's, after `md5`
 
 
-def _walk_raw(text: str, new: str) -> Iterator[tuple[str, str]]:
+def _list_raw(text: str) -> tuple[str, ...]:
     """The bytes that a base64 or hexadecimal secret stands for, written the other way."""
-    old_raw, new_raw = _read_raw(text), _read_raw(new)
-    if old_raw and new_raw:
-        yield old_raw.hex(), new_raw.hex()
-        yield old_raw.hex().upper(), new_raw.hex().upper()
-        yield base64.b64encode(old_raw).decode(), base64.b64encode(new_raw).decode()
-        shown = (base64.urlsafe_b64encode(raw).decode() for raw in (old_raw, new_raw))
-        yield next(shown), next(shown)
+    raw = _read_raw(text)
+    if not raw:
+        return ("",) * 4
+    coded = (base64.b64encode(raw).decode(), base64.urlsafe_b64encode(raw).decode())
+    return raw.hex(), raw.hex().upper(), *coded
 
 
 def _read_raw(text: str) -> bytes:
@@ -122,74 +119,41 @@ def _read_raw(text: str) -> bytes:
     if len(text) % 4 == 0 and _KEY_TEXT.fullmatch(text):
         try:
             return base64.b64decode(text, validate=True)
-        except (ValueError, binascii.Error):
+        except ValueError:
             return b""
     return b""
 
 
-def derive_forms(vault: Vault, users: Iterable[str] = ()) -> None:
-    """Give the vault each swept secret's other forms. `users` are the login names that a
-    digest may be salted with."""
-    logins = tuple(users)
-    done: set[str] = vault.keep_object("derived", b"", set)
-    for text, new in vault.sweepable(derived=False):
-        if len(text) <= _LONGEST and text not in done:
-            done.add(text)
-            for old_form, new_form in _walk_forms(text, new, logins):
-                _derive(vault, text, old_form, new_form)
+def list_forms(text: str, logins: Iterable[str]) -> Iterator[str]:
+    """All forms of a secret, as many and in the same order for the same logins; "" stands
+    for one that it has not, or that is so short that it is found by chance."""
+    for form in _walk_forms(text, logins):
+        yield form if len(form) >= _LEAST_FORM else ""
 
 
-def _walk_forms(text: str, new: str, logins: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+def _walk_forms(text: str, logins: Iterable[str]) -> Iterator[str]:
     for code in _TEXT_CODERS:
         try:
-            yield code(text), code(new)
+            yield code(text)
         except UnicodeEncodeError:  # an undecodable byte: such a form cannot be written
-            continue
-    yield from _walk_raw(text, new)
-    yield from zip(_walk_digests(text, logins), _walk_digests(new, logins), strict=True)
+            yield ""
+    yield from _list_raw(text)
+    yield from _list_digests(text, logins)
 
 
-def _derive(vault: Vault, text: str, old: str, new: str) -> None:
-    if old in (text, new) or len(old) < _LEAST_FORM:
-        return
-    drawn = vault.find(old)
-    if drawn is not None and drawn not in {new, old}:
-        # It was taken for a token of its own: the copy holds what was drawn for it.
-        vault.derive(drawn, new)
-    vault.derive(old, new)
+def pair_forms(text: str, new: str, logins: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """(form, what stands for it) of a secret and its replacement; not the secret itself."""
+    for old_form, new_form in zip(list_forms(text, logins), _walk_forms(new, logins), strict=True):
+        if old_form and new_form and old_form not in {text, new}:
+            yield old_form, new_form
 
 
 # -- values as they are written --------------------------------------------------------------
 
-CODED = re.compile(r"(?<![A-Za-z0-9+/=_-])[A-Za-z0-9+/_-]{16,}={0,2}(?![A-Za-z0-9+/=_-])")
-_TOKEN = re.compile(r"[A-Za-z0-9+/_-]{8,}={0,2}")
-
-
-def read_base64_text(token: str, least: int = 6) -> str:
-    """The printable text that a base64 or base64url token holds, or ""."""
-    bare = token.rstrip("=")
-    if len(bare) % 4 == 1 or not _TOKEN.fullmatch(token):
-        return ""
-    standard = bare.replace("-", "+").replace("_", "/") + "=" * (-len(bare) % 4)
-    try:
-        plain = base64.b64decode(standard, validate=True).decode()
-    except (ValueError, binascii.Error):
-        return ""
-    shown = plain.replace("\n", " ").replace("\t", " ").replace("\r", " ")
-    return plain if len(plain) >= least and shown.isprintable() else ""
-
-
-def write_base64_like(plain: str, like: str) -> str:
-    """Base64 of the text, in the token's own alphabet and with its own padding."""
-    urlsafe = "-" in like or "_" in like
-    made = (base64.urlsafe_b64encode if urlsafe else base64.b64encode)(encode(plain)).decode()
-    unpadded = len(like) % 4 != 0 and not like.endswith("=")
-    return made.rstrip("=") if unpadded else made
-
 
 def find_encoded(text: str, clean: Callable[[str], str], rule: str) -> Iterator[Edit]:
     """Base64 of text in which `clean` changes something."""
-    for match in CODED.finditer(text):
+    for match in CODED_LINES.finditer(text):
         token = match[0]
         plain = read_base64_text(token)
         if not plain:

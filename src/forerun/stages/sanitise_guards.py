@@ -13,9 +13,9 @@ from functools import cache
 
 from forerun.stages import (
     sanitise_addresses,
+    sanitise_base64,
     sanitise_certs,
     sanitise_detect,
-    sanitise_encoded,
     sanitise_forms,
     sanitise_keys,
     sanitise_names,
@@ -50,7 +50,7 @@ def list_first() -> Patterns:
         ),
         "service-tokens": (forms._JWT, forms._PREFIXED),
         "named-values": (detect._KEYWORD, detect._DIRECTIVE),
-        "encoded": (sanitise_encoded.CODED,),
+        "encoded": (sanitise_base64.CODED,),
         "random-tokens": (detect._CANDIDATE,),
     }
 
@@ -62,7 +62,7 @@ def list_second() -> Patterns:
         "public-keys": (sanitise_keys.SSH_PUBLIC,),
         "wireguard": (sanitise_keys._WIREGUARD,),
         "names": (sanitise_names._MAIL,),
-        "encoded": (sanitise_encoded.CODED,),
+        "encoded": (sanitise_base64.CODED,),
         "addresses": (sanitise_addresses.V4, sanitise_addresses.V6_HINT),
         "hardware": (sanitise_addresses.HARDWARE,),
     }

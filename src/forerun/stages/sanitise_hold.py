@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 from collections import deque
 
 import zstandard
@@ -17,7 +18,7 @@ class Hold:
     def __init__(self, limit: int) -> None:
         self.limit = limit
         self.packed_bytes = 0
-        self._blocks: deque[bytes] = deque()
+        self._blocks: deque[mmap.mmap] = deque()
         self._open = bytearray()
         self._pack = zstandard.ZstdCompressor(level=1)
         self._unpack = zstandard.ZstdDecompressor()
@@ -40,9 +41,12 @@ class Hold:
 
     def _close_block(self) -> None:
         if self._open:
-            # Copied, since the packer's own buffer is as large as its worst case.
-            packed = bytes(memoryview(self._pack.compress(bytes(self._open))))
-            self._blocks.append(packed)
+            packed = self._pack.compress(bytes(self._open))
+            # A mapping of its own, which goes back to the system once it is read: freed
+            # memory between what stays would not.
+            block = mmap.mmap(-1, len(packed))
+            block.write(packed)
+            self._blocks.append(block)
             self.packed_bytes += len(packed)
             self._open.clear()
 
@@ -50,6 +54,7 @@ class Hold:
         """The next content, which has that many bytes."""
         self._close_block()
         if size and not self._read:
-            self._read = memoryview(self._unpack.decompress(self._blocks.popleft()))
+            with self._blocks.popleft() as block:
+                self._read = memoryview(self._unpack.decompress(block[:]))
         content, self._read = bytes(self._read[:size]), self._read[size:]
         return content

@@ -54,21 +54,35 @@ _WORD = re.compile(r"[A-Za-z_][\w.-]{1,62}")
 _NO_USERS = COMMON_VALUES | {"user", "pass", "passwd", "login", "name", "md5", "scram-sha-256"}
 
 
+_NEIGHBOURS = "neighbours"
+
+
 def note_neighbours(text: str, edits: Iterable[Edit], vault: Vault) -> None:
-    """Remember the words around what was found: a login name that stands before a hash
+    """Remember the text around what was found: a login name that stands before a hash
     and beside a password says that the two belong together."""
-    words: dict[str, set[str]] = vault.keep_object("neighbours", b"", dict)
+    places: dict[str, set[str]] = vault.keep_object(_NEIGHBOURS, b"", dict)
     for edit in edits:
         original = text[edit.start : edit.end]
         if edit.rule and len(original) <= 200:
-            before, after = text[max(0, edit.start - 100) : edit.start], text[edit.end :][:60]
-            found = {word.lower() for word in _WORD.findall(before + "\n" + after)}
-            words.setdefault(original, set()).update(found - _NO_USERS)
-            line = before.rpartition("\n")[2]
-            users: dict[str, set[str]] = vault.keep_object("hash-users", b"", dict)
-            users.setdefault(original, set()).update(
-                {word.lower() for word in _WORD.findall(line)} - _NO_USERS
-            )
+            before = text[max(0, edit.start - 100) : edit.start]
+            after = text[edit.end : edit.end + 60]
+            places.setdefault(original, set()).add(f"{before}{_HERE}{after}")
+
+
+# Between what stands before an original and what stands after it: no word has it.
+_HERE = "\n\0\n"
+
+
+def _list_near(places: Iterable[str]) -> set[str]:
+    """The words around an original."""
+    found = {word.lower() for place in places for word in _WORD.findall(place)}
+    return found - _NO_USERS
+
+
+def _list_before(places: Iterable[str]) -> set[str]:
+    """The words before an original in its line."""
+    lines = (place.partition(_HERE)[0].rpartition("\n")[2] for place in places)
+    return {word.lower() for line in lines for word in _WORD.findall(line)} - _NO_USERS
 
 
 def pair_hashes(vault: Vault) -> int:
@@ -77,20 +91,21 @@ def pair_hashes(vault: Vault) -> int:
     A hash shares the budget with the others; a plain text is any original of at most 72
     characters (bcrypt reads no more) that is no hash itself."""
     hashes = list_hashes(vault)
+    tried: set[str] = vault.keep_object("tried-hashes", b"", set)
+    if tried.issuperset(hashes):
+        return 0
     rows = vault.swaps()
     share = BUDGET / max(1, len(hashes))
     paired = 0
-    words: dict[str, set[str]] = vault.keep_object("neighbours", b"", dict)
-    known_users: dict[str, set[str]] = vault.keep_object("hash-users", b"", dict)
-    tried: set[str] = vault.keep_object("tried-hashes", b"", set)
+    places: dict[str, set[str]] = vault.keep_object(_NEIGHBOURS, b"", dict)
+    near = {text: _list_near(around) for text, around in places.items()}
     for hashed, place in hashes.items():
         if hashed in tried:
             continue
         tried.add(hashed)
-        cost = estimate_cost(hashed)
-        most = max(8, int(share / cost))
-        users = known_users.get(hashed) or known_users.get(_strip(hashed)) or set()
-        kin = {text for text, near in words.items() if near & users}
+        most = max(8, int(share / estimate_cost(hashed)))
+        users = _list_before(places.get(hashed, ())) or _list_before(places.get(_strip(hashed), ()))
+        kin = {text for text, words in near.items() if words & users}
         for plain, new in _walk_candidates(rows, place, most, kin):
             again = _hash_again(hashed, plain, new, vault)
             if again:

@@ -17,6 +17,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from forerun.stages.sanitise_edit import Edit
+from forerun.stages.sanitise_prefilter import Prefilter
 from forerun.stages.sanitise_vault import COMMON_VALUES, Stream, Vault
 
 _ACCOUNT_PLACES = re.compile(
@@ -61,6 +62,8 @@ class PeopleMap:
         self._accounts: set[str] = set()
         self._words: tuple[str, ...] = ()
         self._public: set[bytes] = set()
+        self._occurring: Prefilter | None = None
+        self._lowered: set[bytes] = set()
         self._everywhere: re.Pattern[str] | None = None
         self._in_places: re.Pattern[str] | None = None
         self._where_logins_stand: re.Pattern[str] | None = None
@@ -77,13 +80,27 @@ class PeopleMap:
         """Take the people, and the names of all accounts, from the text of a passwd file."""
         for line in text.splitlines():
             fields = line.split(":")
-            if len(fields) == 7 and is_person(fields[2]):
-                self._logins.add(fields[0])
-            self._accounts.add(fields[0])
+            self.learn_account(fields[0], fields[2] if len(fields) == 7 else "")
+
+    def learn_account(self, name: str, number: str) -> None:
+        """Take an account's login name and number."""
+        self._accounts.add(name)
+        if is_person(number) and name not in self._logins:
+            self._logins.add(name)
+            self._occurring = None
 
     def learn_public(self, content: bytes) -> None:
-        """The words of a file that is still as its package delivered it."""
-        self._public.update(_WORD.findall(content.lower()))
+        """Whether people's login names known by now are words of a file that is still as
+        its package delivered it. A name learned later is taken for no word."""
+        if not self._logins:
+            return
+        if self._occurring is None:
+            self._occurring = Prefilter({}, {"login": self._logins})
+            self._lowered = {name.lower().encode() for name in self._logins}
+        if self._occurring.scan(content):
+            self._public.update(
+                word for word in _WORD.findall(content.lower()) if word in self._lowered
+            )
 
     def is_person(self, name: str) -> bool:
         """Whether this is a person's login name."""

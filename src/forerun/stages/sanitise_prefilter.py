@@ -24,6 +24,7 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from re import _constants as _op  # type: ignore[attr-defined]
 from re import _parser  # type: ignore[attr-defined]
 from typing import Any
@@ -131,6 +132,21 @@ class _Loosener:
             return inner + b"{%d,%d}" % (least, most)
         inner = inner.removesuffix(b"+") if single else b"(?:" + inner + b")"
         return inner + (b"{%d,}" % least if least > 1 else (b"*", b"+")[least])
+
+
+def _write_before(nodes: Sequence[tuple[Any, Any]]) -> bytes:
+    """What a pattern's first look-behind forbids, where that is one ASCII character: the
+    start of the text, or another one. Here the text is the one that `re` reads."""
+    code, value = nodes[0]
+    if code is not _op.ASSERT_NOT or value[0] >= 0 or len(value[1]) != 1:
+        return b""
+    kind, what = value[1][0]
+    if kind not in {_op.IN, _op.LITERAL}:
+        return b""
+    members = _list_members(what if kind is _op.IN else [(kind, what)])
+    if members & _HIGH or not members:
+        return b""
+    return b"(?:^|[^" + b"".join(b"\\x%02x" % byte for byte in sorted(members)) + b"])"
 
 
 def _write_literal(code: int) -> bytes:
@@ -272,10 +288,13 @@ class LinePattern:
         self._database: hyperscan.Database | None = None
         loosener = _Loosener(pattern.flags)
         try:
-            loose = loosener.write(_parser.parse(pattern.pattern, pattern.flags))
+            nodes = _parser.parse(pattern.pattern, pattern.flags)
+            loose = loosener.write(nodes)
             if loosener.crosses or loosener.letters or re.search(loose, b"", re.DOTALL):
                 return
             caseless = hyperscan.HS_FLAG_CASELESS if "i" in _read_flags(pattern) else 0
+            if not caseless:
+                loose = _write_before(nodes) + loose
             database = hyperscan.Database()
             database.compile(
                 expressions=[loose], ids=[0], elements=1,
@@ -307,6 +326,39 @@ class LinePattern:
 _SHORT = 400
 _SHADOW = "forerun-shadow"
 codecs.register_error(_SHADOW, lambda e: (b"\x80" * (e.end - e.start), e.end))  # type: ignore[attr-defined]
+
+
+# What base64, hexadecimal digits and most tokens are written in, both alphabets' letters.
+_RUN = rb"[A-Za-z0-9+/]"
+RUN_LENGTH = 16
+_WHOLE_RUN = re.compile(_RUN + b"{%d,}" % RUN_LENGTH)
+
+
+def is_run(start: bytes) -> bool:
+    """Whether the first bytes of a text are as many as a run's, and all of its kind."""
+    return _WHOLE_RUN.fullmatch(start[:RUN_LENGTH]) is not None
+
+
+@cache
+def _run_finders() -> tuple[Callable[[bytes], set[int]], hyperscan.Database]:
+    """Whether there is a run at all; and where the 16th byte of each ends."""
+    enough = b"%s{%d}" % (_RUN, RUN_LENGTH)
+    database = hyperscan.Database()
+    once = b"(?:^|[^%s)%s" % (_RUN[1:], enough)
+    database.compile(expressions=[once], ids=[0], elements=1, flags=[hyperscan.HS_FLAG_DOTALL])
+    return _compile([(enough, 0)]), database
+
+
+def find_runs(content: bytes) -> Iterator[bytes]:
+    """All runs of at least RUN_LENGTH letters, digits, `+` and `/`, whole."""
+    ends: list[int] = []
+    has_any, database = _run_finders()
+    if has_any(content):
+        database.scan(content, match_event_handler=lambda n, start, end, *_: ends.append(end))
+    for end in ends:
+        match = _WHOLE_RUN.match(content, end - RUN_LENGTH)
+        if match is not None:
+            yield match[0]
 
 
 class KnownWords:

@@ -93,6 +93,7 @@ def take_survey(
         host=host,
         shipped=raw.shipped,
         vocabulary=_list_words(raw),
+        accounts=raw.system.accounts,
     )
     scope = distro.scope()
     copy = CopyWriter(copy_to)
