@@ -34,7 +34,7 @@ class Sheet:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        self.rest = text
+        self._rest: str | None = text
         self._edits: list[Edit] = []
         self._starts: list[int] = []
 
@@ -58,7 +58,14 @@ class Sheet:
                 self._edits.insert(at, edit)
                 self._starts.insert(at, edit.start)
         if len(self._edits) != before:
-            self.rest = self._blank()
+            self._rest = None
+
+    @property
+    def rest(self) -> str:
+        """The text with line ends where edits were accepted."""
+        if self._rest is None:
+            self._rest = self._blank()
+        return self._rest
 
     def _blank(self) -> str:
         parts: list[str] = []
