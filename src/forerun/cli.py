@@ -15,7 +15,7 @@ from typing import Annotated
 import typer
 from tabulate import tabulate
 
-from forerun import __version__, cli_profile, cli_template
+from forerun import __version__, cli_custody, cli_profile, cli_template
 from forerun.cli_common import (
     CAUTION,
     DEFAULT_URI,
@@ -23,10 +23,12 @@ from forerun.cli_common import (
     UriOption,
     find_archives,
     open_here,
+    parse_age,
     parse_bits,
     parse_size,
     say,
 )
+from forerun.cli_custody import await_approval
 from forerun.cli_drift import show_drift
 from forerun.errors import (
     EXIT_BUG,
@@ -44,13 +46,14 @@ from forerun.pipeline import SurveyRequest, find_comparable, rehearse, survey_pr
 from forerun.pipeline_run import RehearsalRequest
 from forerun.ports.ssh import SshTarget
 from forerun.ports.store import choose_state_folder
-from forerun.profiles import find_profile, load_profile, load_site, parse_duration
+from forerun.profiles import find_profile, load_profile, load_site
 from forerun.progress import JsonLinesSink, open_terminal
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
 from forerun.report.plain import one_line, strip_controls
 from forerun.report.render_terminal import colour_allowed, render_terminal
 from forerun.report_files import FORMATS, draw_report, write_reports
+from forerun.stages.custody import KEEP_DAYS, LONGEST_DAYS
 from forerun.stages.lab import LabCheck, inspect_lab
 from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import list_probes
@@ -63,6 +66,9 @@ app = typer.Typer(
     help="Rehearse a server's major operating-system upgrade on a throwaway clone and say "
     "what happened. Production is only ever read.",
 )
+app.command()(cli_custody.surveys)
+app.command()(cli_custody.review)
+app.command()(cli_custody.approve)
 app.add_typer(cli_template.app, name="template", help="Build, list, verify, remove, import.")
 app.add_typer(cli_profile.app, name="profile", help="Check a profile, print its schema.")
 
@@ -106,6 +112,9 @@ def survey(
         Path | None,
         typer.Option(help="keep what stands for what, sealed for the owner of this certificate"),
     ] = None,
+    keep_days: Annotated[
+        int, typer.Option(min=1, max=LONGEST_DAYS, help="delete the copy after so many days")
+    ] = KEEP_DAYS,
     connect: UriOption = DEFAULT_URI,
 ) -> None:
     """Read production over SSH and store a sanitised copy."""
@@ -120,12 +129,18 @@ def survey(
     sink = open_terminal(sys.stderr, dict(os.environ))
     try:
         vault = Vault(keep_map=bool(owner))
-        taken = survey_production(SurveyRequest(where, vault, calibrate, owner), bench, sink)
+        taken = survey_production(
+            SurveyRequest(where, vault, calibrate, owner, keep_days), bench, sink
+        )
     finally:
         sink.close()
     _show_survey(taken)
     show_drift(bench.store, taken)
-    say("Known kinds of secrets are found; a person must review the copy before it is used.")
+    say(
+        f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; a person "
+        f"must look it over before it is used:\n  forerun review {taken.id}\n"
+        f"  forerun approve {taken.id} --by NAME"
+    )
     say(f"survey: {taken.id}")
 
 
@@ -185,6 +200,9 @@ def rehearse_command(
     ] = None,
     template: Annotated[str, typer.Option(help="use this template instead of a fitted one")] = "",
     keep: Annotated[bool, typer.Option(help="keep the clone running on purpose")] = False,
+    approval_wait: Annotated[
+        str, typer.Option(help="wait so long for the approval of a fresh copy, as 1h")
+    ] = "",
     connect: UriOption = DEFAULT_URI,
 ) -> None:
     """Rehearse the upgrade of a surveyed server on a throwaway clone."""
@@ -206,6 +224,7 @@ def rehearse_command(
             )
             originals = Vault()
             surveyed = survey_production(SurveyRequest(where, originals), bench, sink)
+            await_approval(surveyed, bench, approval_wait)
         else:
             surveyed = bench.store.load_survey(survey)
         request = RehearsalRequest(
@@ -215,7 +234,7 @@ def rehearse_command(
             cpus,
             parse_size(memory),
             parse_bits(rate_limit),
-            _parse_age(index_age),
+            parse_age(index_age),
             unknown_prompt,
             _ask_person if sys.stdin.isatty() else None,
             keep,
@@ -243,13 +262,6 @@ def rehearse_command(
     say(f"run: {done.record.id}")
     if done.record.outcome is not Outcome.COMPLETED:
         raise typer.Exit(EXIT_RESULT_NOT_GOOD)
-
-
-def _parse_age(text: str) -> float:
-    try:
-        return parse_duration(re.sub(r"(\d)([a-z])", r"\1 \2", text))
-    except ValueError as problem:
-        raise UsageError("That is no duration.", found=text, hint=str(problem)) from problem
 
 
 def _ask_person(question: str, process: str) -> str | None:

@@ -15,6 +15,8 @@ from forerun.model.blueprint import AllowedArchive, RecipeSource
 from forerun.model.survey import ArchiveSource
 from forerun.pipeline_bench import Bench, open_bench
 from forerun.ports.store import choose_state_folder
+from forerun.profiles import parse_duration
+from forerun.stages.custody import delete_expired
 from forerun.stages.design import list_allowed, through_gateway
 
 CAUTION = (
@@ -44,10 +46,15 @@ def say(text: str) -> None:
 
 
 def open_here(uri: str) -> Bench:
-    """The bench on this user's state folder."""
+    """The bench on this user's state folder; copies whose time is over are deleted."""
     uid = os.geteuid()
     chosen = uri or ("qemu:///system" if uid == 0 else "qemu:///session")
-    return open_bench(choose_state_folder(dict(os.environ), uid=uid), chosen)
+    bench = open_bench(choose_state_folder(dict(os.environ), uid=uid), chosen)
+    for gone in delete_expired(bench.store, bench.clock.now()):
+        typer.echo(
+            f"deleted the copy of {gone.survey_id}: it was kept until {gone.keep_until}", err=True
+        )
+    return bench
 
 
 def parse_size(text: str) -> int:
@@ -126,3 +133,11 @@ def _read_own_sources() -> dict[str, str]:
         for path in paths
         if path.is_file() and path.suffix in (".list", ".sources")
     }
+
+
+def parse_age(text: str) -> float:
+    """Seconds from "1 h", "90min", "7d". Raises UsageError."""
+    try:
+        return parse_duration(re.sub(r"(\d)([a-z])", r"\1 \2", text))
+    except ValueError as problem:
+        raise UsageError("That is no duration.", found=text, hint=str(problem)) from problem

@@ -23,6 +23,8 @@
     |- RecordDamaged           50    a stored record cannot be read
     |- NotFound                51    no such run, survey or template
     |- LeakFound               60    an original secret was found where it must not be
+    |- NotApproved             61    nobody has approved the copy as it is now
+    |- CopyExpired             62    the copy was kept as long as it may be
     `- Abandoned               70    a person or a policy stopped the run
 
     Interrupted               130    Ctrl-C or SIGTERM; like KeyboardInterrupt outside the
@@ -202,6 +204,18 @@ class LeakFound(ForerunError):
     """An original secret was found where it must not be; never carries the value."""
 
     exit_code = 60
+
+
+class NotApproved(ForerunError):
+    """Nobody has looked over and approved the copy as it is now."""
+
+    exit_code = 61
+
+
+class CopyExpired(ForerunError):
+    """The time for which the copy may be kept and used is over."""
+
+    exit_code = 62
 
 
 class Abandoned(ForerunError):

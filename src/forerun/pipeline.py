@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from forerun.errors import ForerunError, LeakFound
@@ -22,6 +22,7 @@ from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
 from forerun.pipeline_run import RehearsalRequest, RehearsalRun
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
+from forerun.stages.custody import KEEP_DAYS, set_end
 from forerun.stages.drift import Drift, compare_surveys, find_salt, is_stale
 from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
 from forerun.stages.leakscan import check_no_leak
@@ -36,18 +37,21 @@ DrawReports = Callable[[RunRecord, Path], None]
 class SurveyRequest:
     """What to read and how. `vault` is filled with the originals, for those who look for
     them afterwards; `owner_certificate` (PEM) asks for the map of what stood for what,
-    sealed for the owner; `calibrate` has the server do a fixed amount of work."""
+    sealed for the owner; `calibrate` has the server do a fixed amount of work. The copy may
+    be kept for `keep_days`."""
 
     target: SshTarget
     vault: Vault
     calibrate: bool = False
     owner_certificate: bytes = b""
+    keep_days: int = KEEP_DAYS
 
 
 def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> CleanSurvey:
     """Read production, sanitise in memory, store the result, prove that it leaks nothing."""
     clock, target, vault = bench.clock, request.target, request.vault
     began = clock.monotonic()
+    keep_until = set_end(clock.now(), request.keep_days)
     if request.owner_certificate:
         read_owners(request.owner_certificate)  # a bad one is told before anything is read
     sink.emit(PhaseStarted(0.0, "survey", f"{target.user}@{target.host}"))
@@ -73,6 +77,7 @@ def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> Clean
                     origin=origin,
                     salt=find_salt(earlier) if earlier else b"",
                 )
+            survey = replace(survey, keep_until=keep_until)
             write_durably(folder / "survey.json", dump_record(survey))
             searched = check_no_leak(vault, [folder], allowed=list_kept_hosts(survey))
             if request.owner_certificate:

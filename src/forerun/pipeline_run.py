@@ -21,7 +21,7 @@ from forerun.model.observation import (
     Teardown,
 )
 from forerun.model.profile import Profile, Site, UnknownPrompt
-from forerun.model.survey import CleanSurvey
+from forerun.model.survey import Approval, CleanSurvey
 from forerun.pipeline_bench import (
     Bench,
     Phase,
@@ -38,6 +38,7 @@ from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
+from forerun.stages.custody import check_usable
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
 from forerun.stages.leakscan import Originals
@@ -97,11 +98,13 @@ class RehearsalRun:
         self.reach_hint = ""
         self.ways_tried: tuple[str, ...] = ()
         self.likeness: Likeness | None = None
+        self.approval: Approval | None = None
 
     def run(self, folder: Path) -> None:
         """Do it all; whatever is raised, what was seen so far stays in this object."""
         request, bench = self.request, self.bench
         fit_profile(request.profile, request.survey.release)
+        self.approval = check_usable(bench.store, request.survey, bench.clock.now())
         hypervisor = bench.open_hypervisor()
         with ExitStack() as stack:
             stack.callback(hypervisor.close)
@@ -315,6 +318,7 @@ class RehearsalRun:
             profile=request.profile.name,
             profile_digest=request.profile.digest,
             site_digest=request.site.digest,
+            copy_approved_by=self.approval.by if self.approval else "",
             outcome=outcome,
             why=why,
             template_id=self.template.id if self.template else "",

@@ -8,8 +8,10 @@ import json
 import os
 import re
 import subprocess
+import tarfile
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -23,9 +25,11 @@ from forerun.model.survey import (
     Release,
     SurveyCost,
 )
+from forerun.ports.clock import format_instant
 from forerun.ports.hypervisor import LibvirtHypervisor
 from forerun.ports.labhost import LabHost, find_free_port
 from forerun.ports.store import Store, dump_record
+from forerun.stages.custody import approve_copy
 
 from .bad_input import Told, assert_nothing_left, run_forerun
 
@@ -45,7 +49,7 @@ def make_survey(uri: str = "http://archive.example/debian") -> CleanSurvey:
     """A small Debian 12 server, as a survey would store it."""
     return CleanSurvey(
         id=SURVEY_ID,
-        taken_at="2026-01-31T22:00:00Z",
+        taken_at=format_instant(datetime.now(UTC)),
         host="shelf01.records.example",
         release=Release("debian", "12", "bookworm", "Debian GNU/Linux 12 (bookworm)", "12.9"),
         machine=Machine("bios", "6.1.0-30-amd64", "x86_64", 2, 2 << 30),
@@ -71,6 +75,9 @@ def store_survey(home: Path, survey: CleanSurvey) -> Store:
     folder = store.surveys / survey.id
     folder.mkdir()
     (folder / "survey.json").write_bytes(dump_record(survey))
+    with tarfile.open(folder / "copy.tar", "w"):
+        pass
+    approve_copy(store, survey, by="tester", note="", at=datetime.fromisoformat(survey.taken_at))
     return store
 
 
@@ -91,6 +98,55 @@ def assert_no_run(home: Path) -> None:
     """Nothing was rehearsed, so that there is no record and no folder of a run."""
     assert list((home / "runs").iterdir()) == []
     assert_nothing_left(home)
+
+
+# -- a copy that may not be used
+
+
+def test_a_copy_that_nobody_approved(home: Path) -> None:
+    """Nothing is built from it; the message says how it is looked over and approved."""
+    store = store_survey(home, make_survey())
+    (store.surveys / SURVEY_ID / "approval.json").unlink()
+    told = rehearse(home, connect="test+unix:///nonexistent")
+    told.assert_told(61, "Nobody has approved", f"forerun approve {SURVEY_ID} --by NAME")
+    assert_no_run(home)
+    reviewed = run_forerun(home, "review", SURVEY_ID)
+    assert reviewed.code == 0
+    assert run_forerun(home, "approve", SURVEY_ID, "--by", "a person").code == 0
+    told = rehearse(home, connect="test+unix:///nonexistent")
+    told.assert_told(33, "test+unix:///nonexistent")
+
+
+def test_a_copy_that_is_another_one_than_was_approved(home: Path) -> None:
+    """One byte more, and the approval does not hold."""
+    store = store_survey(home, make_survey())
+    with (store.surveys / SURVEY_ID / "copy.tar").open("ab") as copy:
+        copy.write(b"\0")
+    told = rehearse(home, connect="test+unix:///nonexistent")
+    told.assert_told(61, "another one than was approved", "SHA-256")
+    assert_no_run(home)
+
+
+def test_a_copy_whose_time_is_over_is_deleted(home: Path) -> None:
+    """By whichever command comes next; with a line in the log, and no use after that."""
+    survey = make_survey()
+    store = store_survey(home, survey)
+    folder = store.surveys / SURVEY_ID
+    (folder / "survey.json").write_bytes(
+        dump_record(replace(survey, keep_until="2026-02-01T00:00:00Z"))
+    )
+    listed = run_forerun(home, "surveys")
+    assert listed.code == 0
+    assert "deleted" in listed.out
+    assert not (folder / "copy.tar").exists()
+    line = (home / "deletions.log").read_text(encoding="utf-8")
+    assert re.fullmatch(
+        rf"\S+Z {SURVEY_ID} kept until 2026-02-01T00:00:00Z sha256 [0-9a-f]{{64}} "
+        r"deleted copy\.tar\n",
+        line,
+    )
+    rehearse(home, connect="test+unix:///nonexistent").assert_told(62, "time is over")
+    assert_no_run(home)
 
 
 # -- profile and survey

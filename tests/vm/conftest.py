@@ -135,9 +135,11 @@ def practised(server: lab.Server, bench: Bench, program: Program) -> Iterator[Te
 
 @pytest.fixture(scope="session")
 def survey_id(server: lab.Server, program: Program) -> str:
-    """The server, surveyed by the command."""
+    """The server, surveyed by the command, and its copy approved."""
     output = program.run(
         "survey", "root@127.0.0.1", "--port", str(server.ssh_port),
         "--identity", str(server.key_file), "--known-hosts", str(server.known_hosts),
     )  # fmt: skip
-    return find_word(output, "survey")
+    survey = find_word(output, "survey")
+    program.run("approve", survey, "--by", "who tests")
+    return survey

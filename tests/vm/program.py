@@ -68,6 +68,20 @@ class Program:
                     process.wait(180)
 
 
+def wait_for_line(log: Path, pattern: str, process: subprocess.Popen[bytes]) -> str:
+    """The first group of the pattern, once a line of the log is it; fails if the command
+    ends first."""
+    limit = time.monotonic() + 600
+    while time.monotonic() < limit:
+        text = log.read_text(encoding="utf-8", errors="replace")
+        found = re.search(rf"^{pattern}$", text, re.MULTILINE)
+        if found:
+            return found[1]
+        assert process.poll() is None, f"the command ended with {process.returncode}\n{text}"
+        time.sleep(0.3)
+    raise AssertionError(f"{pattern} was not seen in 600 s")
+
+
 def wait_for_text(folder: Path, pattern: str, process: subprocess.Popen[bytes]) -> Path:
     """The run folder in `folder` whose progress shows the pattern; fails if the command
     ends first."""

@@ -16,7 +16,7 @@ from forerun.pipeline_bench import Bench
 from forerun.ports.hypervisor import NAME_PREFIX
 from tests.practice.archive import HERE, PracticeArchive
 from tests.vm import lab
-from tests.vm.program import Program, find_word
+from tests.vm.program import Program, find_word, wait_for_line
 
 pytestmark = pytest.mark.vm
 
@@ -57,15 +57,21 @@ def test_a_kept_clone_is_reached_and_removed_as_it_says(
 ) -> None:
     """`--keep` leaves the clone running after the command's end; the printed login works and
     shows what the procedure did. An ordinary sweep passes it over, the printed one removes
-    it with all that belongs to it. The server is surveyed by the same command, so its
-    originals are looked for on the clone and in the run's files, too."""
+    it with all that belongs to it. The server is surveyed by the same command, which waits
+    until a second person has approved the copy, so the server's originals are looked for on
+    the clone and in the run's files, too."""
     profile = write_short_profile(practice, tmp_path / "short.yaml")
-    output = program.run(
+    with program.running(
         "rehearse", "root@127.0.0.1", "--port", str(server.ssh_port),
         "--identity", str(server.key_file), "--known-hosts", str(server.known_hosts),
-        "--profile", str(profile), "--site", str(HERE / "site.yaml"),
+        "--profile", str(profile), "--site", str(HERE / "site.yaml"), "--approval-wait", "10min",
         "--cpus", "1", "--memory", "512MiB", "--template", practised.id, "--keep",
-    )  # fmt: skip
+    ) as (process, log):  # fmt: skip
+        survey = wait_for_line(log, r"  forerun approve (\S+) --by NAME", process)
+        program.run("review", survey)
+        program.run("approve", survey, "--by", "a second person")
+        assert process.wait(900) == 0, log.read_text(encoding="utf-8", errors="replace")[-4000:]
+    output = log.read_text(encoding="utf-8", errors="replace")
     run = find_word(output, "run")
     login, removal = (
         next(line for line in output.splitlines() if line.startswith(word))
@@ -73,7 +79,9 @@ def test_a_kept_clone_is_reached_and_removed_as_it_says(
     )
     try:
         assert is_running(f"{NAME_PREFIX}{run}")
-        assert "leaks" in dict(bench.store.load_run(run).preparation)
+        record = bench.store.load_run(run)
+        assert "leaks" in dict(record.preparation)
+        assert record.copy_approved_by == "a second person"
         done = subprocess.run(
             [*shlex.split(login), "-o", "BatchMode=yes", "cat", "/root/mark"],
             stdin=subprocess.DEVNULL,

@@ -265,7 +265,8 @@ class Seen:
 @dataclass(frozen=True, slots=True)
 class RunRecord:
     """Everything observed in one rehearsal, with its circumstances. `ways_tried` are the
-    ways out of the clone that were tried from inside before the first step; none was open."""
+    ways out of the clone that were tried from inside before the first step; none was open.
+    `copy_approved_by` names who looked production's sanitised copy over."""
 
     id: str
     started_at: str
@@ -301,6 +302,7 @@ class RunRecord:
     seen: tuple[Seen, ...] = ()
     ways_tried: tuple[str, ...] = ()
     rate_limit_bits: int = 0
+    copy_approved_by: str = ""
     teardown: Teardown = field(default_factory=Teardown)
     forerun_version: str = ""
     schema: str = RUN_SCHEMA

@@ -197,10 +197,22 @@ class SurveyCost:
 
 
 @dataclass(frozen=True, slots=True)
+class Approval:
+    """A person's word that the copy with this digest may be used; `at` is RFC 3339."""
+
+    survey_id: str
+    by: str
+    at: str
+    copy_sha256: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class CleanSurvey:
     """A survey after sanitising: the only form that is stored or reaches a clone.
 
-    `origin` is the lab host's own mark of the server (`Store.mark_origin`)."""
+    `origin` is the lab host's own mark of the server (`Store.mark_origin`); the copy may be
+    kept and used until `keep_until` (RFC 3339)."""
 
     id: str
     taken_at: str
@@ -223,6 +235,7 @@ class CleanSurvey:
     archive_keys: tuple[ArchiveKey, ...] = ()
     system: SystemFacts = field(default_factory=SystemFacts)
     origin: str = ""
+    keep_until: str = ""
     schema: str = SURVEY_SCHEMA
 
     def find_package(self, name: str) -> Package | None:

@@ -24,12 +24,12 @@ from pydantic import TypeAdapter, ValidationError
 from forerun.errors import NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
 from forerun.model.observation import RunRecord
-from forerun.model.survey import CleanSurvey
+from forerun.model.survey import Approval, CleanSurvey
 from forerun.ports.ledger import Ledger
 
 PART = ".part"
 SYSTEM_STATE = Path("/var/lib/forerun")
-_T = TypeVar("_T", CleanSurvey, RunRecord, TemplateInfo)
+_T = TypeVar("_T", Approval, CleanSurvey, RunRecord, TemplateInfo)
 
 
 def choose_state_folder(environment: dict[str, str], *, uid: int) -> Path:
@@ -49,7 +49,7 @@ def make_id(prefix: str, moment: datetime) -> str:
     return f"{prefix}-{moment:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
-def dump_record(record: CleanSurvey | RunRecord | TemplateInfo) -> bytes:
+def dump_record(record: Approval | CleanSurvey | RunRecord | TemplateInfo) -> bytes:
     """A record as indented JSON."""
     adapter: TypeAdapter[object] = TypeAdapter(type(record))
     return adapter.dump_json(record, indent=1) + b"\n"

@@ -81,6 +81,7 @@ def _run(report: Report) -> Json:
         "profile_digest": run.profile_digest,
         "site_digest": run.site_digest,
         "survey": run.survey_id,
+        "copy_approved_by": run.copy_approved_by,
         "template": run.template_id,
         "outcome": run.outcome.value,
         "clean": report.verdict.clean,

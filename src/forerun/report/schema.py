@@ -99,6 +99,7 @@ def _run() -> Json:
         "profile_digest",
         "site_digest",
         "survey",
+        "copy_approved_by",
         "template",
         "verdict",
         "why",

@@ -1,0 +1,109 @@
+"""Commands for the copy in custody: list, look over, approve."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+from tabulate import tabulate
+
+from forerun.cli_common import DEFAULT_URI, UriOption, open_here, parse_age, say
+from forerun.errors import NotFound
+from forerun.model.survey import CleanSurvey
+from forerun.pipeline_bench import Bench
+from forerun.ports.clock import format_instant
+from forerun.ports.store import Store
+from forerun.report.plain import one_line, strip_controls
+from forerun.stages.custody import (
+    approve_copy,
+    digest_copy,
+    find_approval,
+    find_copy,
+    find_end,
+    list_reviews,
+    wait_for_approval,
+)
+from forerun.stages.seed import read_files
+
+IdArgument = Annotated[str, typer.Argument(help="a survey's id")]
+
+
+def surveys(connect: UriOption = DEFAULT_URI) -> None:
+    """List the stored surveys, and who approved their copies."""
+    store = open_here(connect).store
+    rows = [_show_survey(store, store.load_survey(one)) for one in reversed(store.find_surveys())]
+    headings = ("Survey", "Server", "Taken", "Kept until", "Copy", "Approved by")
+    say(tabulate(rows, headers=headings, disable_numparse=True) if rows else "no surveys yet")
+
+
+def _show_survey(store: Store, survey: CleanSurvey) -> tuple[str, ...]:
+    approval = find_approval(store, survey.id)
+    has_copy = (store.surveys / survey.id / "copy.tar").is_file()
+    return (
+        survey.id,
+        one_line(survey.host),
+        survey.taken_at,
+        format_instant(find_end(survey)),
+        "there" if has_copy else "deleted",
+        one_line(approval.by, longest=30) if approval else "nobody yet",
+    )
+
+
+def review(
+    survey: IdArgument,
+    file: Annotated[str, typer.Option(help="show this file of the copy instead")] = "",
+    connect: UriOption = DEFAULT_URI,
+) -> None:
+    """Show what was replaced in a survey's copy, file by file, and what was left out."""
+    store = open_here(connect).store
+    found = store.load_survey(survey)
+    path = find_copy(store, found.id)
+    if file:
+        contents = read_files(path, {file})
+        if file not in contents:
+            raise NotFound("The copy has no such file.", where=str(path), found=file)
+        say(strip_controls(contents[file].decode("utf-8", "replace")))
+        return
+    say(f"{found.id}: {one_line(found.host)}, taken {found.taken_at}")
+    say(f"kept until {format_instant(find_end(found))}; {len(found.entries)} entries in {path}")
+    say(f"SHA-256 {digest_copy(store, found.id)}\n")
+    rows = [
+        (one_line(one.path), one.digest[:12], ", ".join(f"{n} {rule}" for rule, n in one.rules))
+        for one in list_reviews(found)
+    ]
+    say(tabulate(rows, headers=("Replaced in", "SHA-256", "By rule"), disable_numparse=True))
+    for title, left in (("Withheld", found.withheld), ("Not readable", found.not_readable)):
+        if left:
+            told = [(one_line(one.path), one_line(one.reason)) for one in left]
+            say("\n" + tabulate(told, headers=(title, "Why"), disable_numparse=True))
+    say(
+        "\nKnown kinds of secrets are found. Look for what only your site knows to be secret:\n"
+        f"  forerun review {found.id} --file PATH\n"
+        f"Then, if you may decide this: forerun approve {found.id} --by NAME"
+    )
+
+
+def approve(
+    survey: IdArgument,
+    by: Annotated[str, typer.Option(help="name or role of who looked the copy over")],
+    note: Annotated[str, typer.Option(help="what else is to be on record")] = "",
+    connect: UriOption = DEFAULT_URI,
+) -> None:
+    """Record that a person looked a survey's copy over: it may be laid over clones."""
+    bench = open_here(connect)
+    found = bench.store.load_survey(survey)
+    made = approve_copy(bench.store, found, by=by, note=note, at=bench.clock.now())
+    say(f"approved by {one_line(made.by)}: the copy of {found.id}, SHA-256 {made.copy_sha256}")
+
+
+def await_approval(survey: CleanSurvey, bench: Bench, wait: str) -> None:
+    """Somebody looks the copy over at another terminal, while the originals that are to be
+    searched for on the clone stay in the memory of this process."""
+    limit = parse_age(wait or ("1 h" if sys.stdin.isatty() else "0 s"))
+    if limit:
+        say(
+            f"The copy waits for approval, {limit:.0f} s at most. At another terminal:\n"
+            f"  forerun review {survey.id}\n  forerun approve {survey.id} --by NAME"
+        )
+    wait_for_approval(bench.store, survey, bench.clock, limit)
