@@ -59,6 +59,7 @@ from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import list_probes
 from forerun.stages.sweep import sweep as sweep_leftovers
 
+_SHOWN = 10
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -162,10 +163,14 @@ def _show_survey(taken: CleanSurvey) -> None:
         f"cost to production: {taken.cost.cpu_seconds:.1f} s CPU, "
         f"{taken.cost.read_bytes / 1e6:.1f} MB read, {taken.cost.wall_seconds:.0f} s"
     )
-    say(
-        f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld, "
-        f"{len(taken.not_readable)} not readable"
-    )
+    say(f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld")
+    missed = taken.not_readable
+    asked = len(taken.entries) + len(taken.withheld) + len(missed)
+    say(f"complete: {1 - len(missed) / max(1, asked):.1%}, {len(missed)} of {asked} not readable")
+    for one in missed[:_SHOWN]:
+        say(f"  not readable: {one_line(one.path)}: {one_line(one.reason)}")
+    if len(missed) > _SHOWN:
+        say(f"  and {len(missed) - _SHOWN} more: forerun review {taken.id}")
 
 
 def _split_target(target: str) -> tuple[str, str]:
