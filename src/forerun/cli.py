@@ -15,7 +15,7 @@ from typing import Annotated
 import typer
 from tabulate import tabulate
 
-from forerun import __version__, cli_custody, cli_profile, cli_template
+from forerun import __version__, cli_custody, cli_faults, cli_profile, cli_template
 from forerun.cli_common import (
     CAUTION,
     DEFAULT_URI,
@@ -28,8 +28,9 @@ from forerun.cli_common import (
     parse_size,
     say,
 )
-from forerun.cli_custody import await_approval
+from forerun.cli_custody import await_approval, show_survey
 from forerun.cli_drift import show_drift
+from forerun.cli_faults import read_wanted
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -41,9 +42,8 @@ from forerun.errors import (
 )
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Site, UnknownPrompt
-from forerun.model.survey import CleanSurvey
 from forerun.pipeline import SurveyRequest, find_comparable, rehearse, survey_production
-from forerun.pipeline_run import RehearsalRequest
+from forerun.pipeline_walk import RehearsalRequest
 from forerun.ports.ssh import SshTarget
 from forerun.ports.store import choose_state_folder
 from forerun.profiles import find_profile, load_profile, load_site
@@ -59,7 +59,6 @@ from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import list_probes
 from forerun.stages.sweep import sweep as sweep_leftovers
 
-_SHOWN = 10
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -70,6 +69,7 @@ app = typer.Typer(
 app.command()(cli_custody.surveys)
 app.command()(cli_custody.review)
 app.command()(cli_custody.approve)
+app.command()(cli_faults.faults)
 app.add_typer(cli_template.app, name="template", help="Build, list, verify, remove, import.")
 app.add_typer(cli_profile.app, name="profile", help="Check a profile, print its schema.")
 
@@ -135,7 +135,7 @@ def survey(
         )
     finally:
         sink.close()
-    _show_survey(taken)
+    show_survey(taken)
     show_drift(bench.store, taken)
     say(
         f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; a person "
@@ -152,25 +152,6 @@ def _read_certificate(path: Path) -> bytes:
         raise UsageError(
             "The owner's certificate cannot be read.", where=str(path), found=str(problem)
         ) from problem
-
-
-def _show_survey(taken: CleanSurvey) -> None:
-    say(
-        f"{taken.release.title} {taken.release.point}, {taken.machine.boot_mode} boot, "
-        f"{len(taken.packages)} packages, {len(taken.entries)} configuration files"
-    )
-    say(
-        f"cost to production: {taken.cost.cpu_seconds:.1f} s CPU, "
-        f"{taken.cost.read_bytes / 1e6:.1f} MB read, {taken.cost.wall_seconds:.0f} s"
-    )
-    say(f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld")
-    missed = taken.not_readable
-    asked = len(taken.entries) + len(taken.withheld) + len(missed)
-    say(f"complete: {1 - len(missed) / max(1, asked):.1%}, {len(missed)} of {asked} not readable")
-    for one in missed[:_SHOWN]:
-        say(f"  not readable: {one_line(one.path)}: {one_line(one.reason)}")
-    if len(missed) > _SHOWN:
-        say(f"  and {len(missed) - _SHOWN} more: forerun review {taken.id}")
 
 
 def _split_target(target: str) -> tuple[str, str]:
@@ -205,6 +186,12 @@ def rehearse_command(
     ] = None,
     template: Annotated[str, typer.Option(help="use this template instead of a fitted one")] = "",
     keep: Annotated[bool, typer.Option(help="keep the clone running on purpose")] = False,
+    fault: Annotated[
+        list[str] | None, typer.Option(help="let this happen in a step: NAME@STEP; may be repeated")
+    ] = None,
+    back_out: Annotated[
+        bool, typer.Option("--back-out", help="afterwards rehearse and time the ways back")
+    ] = False,
     approval_wait: Annotated[
         str, typer.Option(help="wait so long for the approval of a fresh copy, as 1h")
     ] = "",
@@ -218,6 +205,7 @@ def rehearse_command(
         )
     chosen = load_profile(find_profile(profile))
     own = load_site(site) if site else Site()
+    wanted = read_wanted(fault or [], chosen, back_out=back_out, keep=keep)
     bench = open_here(connect)
     originals: Vault | None = None
     sink = open_terminal(sys.stderr, dict(os.environ))
@@ -245,6 +233,7 @@ def rehearse_command(
             keep,
             template,
             originals,
+            wanted,
         )
 
         def draw(record: RunRecord, folder: Path) -> None:

@@ -26,6 +26,7 @@ from forerun.stages.custody import (
 )
 from forerun.stages.seed import read_files
 
+_SHOWN = 10
 IdArgument = Annotated[str, typer.Argument(help="a survey's id")]
 
 
@@ -107,3 +108,23 @@ def await_approval(survey: CleanSurvey, bench: Bench, wait: str) -> None:
             f"  forerun review {survey.id}\n  forerun approve {survey.id} --by NAME"
         )
     wait_for_approval(bench.store, survey, bench.clock, limit)
+
+
+def show_survey(taken: CleanSurvey) -> None:
+    """What a survey found, cost and missed, on the terminal."""
+    say(
+        f"{taken.release.title} {taken.release.point}, {taken.machine.boot_mode} boot, "
+        f"{len(taken.packages)} packages, {len(taken.entries)} configuration files"
+    )
+    say(
+        f"cost to production: {taken.cost.cpu_seconds:.1f} s CPU, "
+        f"{taken.cost.read_bytes / 1e6:.1f} MB read, {taken.cost.wall_seconds:.0f} s"
+    )
+    say(f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld")
+    missed = taken.not_readable
+    asked = len(taken.entries) + len(taken.withheld) + len(missed)
+    say(f"complete: {1 - len(missed) / max(1, asked):.1%}, {len(missed)} of {asked} not readable")
+    for one in missed[:_SHOWN]:
+        say(f"  not readable: {one_line(one.path)}: {one_line(one.reason)}")
+    if len(missed) > _SHOWN:
+        say(f"  and {len(missed) - _SHOWN} more: forerun review {taken.id}")

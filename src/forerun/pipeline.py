@@ -19,7 +19,8 @@ from forerun.model.observation import (
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
 from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
-from forerun.pipeline_run import RehearsalRequest, RehearsalRun
+from forerun.pipeline_run import RehearsalRun
+from forerun.pipeline_walk import RehearsalRequest
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
 from forerun.stages.custody import KEEP_DAYS, set_end

@@ -6,7 +6,6 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 
 from forerun import __version__
@@ -20,8 +19,7 @@ from forerun.model.observation import (
     RunRecord,
     Teardown,
 )
-from forerun.model.profile import Profile, Site, UnknownPrompt
-from forerun.model.survey import Approval, CleanSurvey
+from forerun.model.survey import Approval
 from forerun.pipeline_bench import (
     Bench,
     Phase,
@@ -32,47 +30,27 @@ from forerun.pipeline_bench import (
 )
 from forerun.pipeline_leaks import check_clone, make_scanner
 from forerun.pipeline_likeness import Likeness, open_likeness
+from forerun.pipeline_walk import RehearsalRequest, Walk
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
-from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
+from forerun.stages.back_out import REBUILD_ENDING
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
 from forerun.stages.custody import check_usable
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
-from forerun.stages.leakscan import Originals
-from forerun.stages.measure import DiskWatch, StepMeter, find_outages
-from forerun.stages.rehearse import Observed, Rehearsal
+from forerun.stages.measure import find_outages
+from forerun.stages.rehearse import Observed
 from forerun.stages.seal import prove_sealed
 from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
 from forerun.stages.seed_disks import note_not_made
-from forerun.stages.session import AskPerson, PromptPolicy
 from forerun.stages.template import (
     find_template,
     verify_template,
 )
 from forerun.stages.template_fit import note_fit
 from forerun.stages.upgrade import WalkEnd
-
-
-@dataclass(frozen=True, slots=True)
-class RehearsalRequest:
-    """What to rehearse and how. `originals` are there when production was surveyed for
-    this very rehearsal: they are looked for on the clone and in the run's own files."""
-
-    survey: CleanSurvey
-    profile: Profile
-    site: Site
-    cpus: int
-    memory_bytes: int
-    rate_limit_bits: int = 0
-    index_age_s: float = 3600.0
-    unknown: UnknownPrompt | None = None
-    ask: AskPerson | None = None
-    keep: bool = False
-    template_id: str = ""
-    originals: Originals | None = None
 
 
 class RehearsalRun:
@@ -91,8 +69,7 @@ class RehearsalRun:
         self.template: TemplateInfo | None = None
         self.accelerator = Accelerator("", "")
         self.hypervisor_name = ""
-        self.prober: Prober | None = None
-        self.disk: DiskWatch | None = None
+        self.walk: Walk | None = None
         self.blueprint: Blueprint | None = None
         self.outside_bytes = 0
         self.reach_hint = ""
@@ -218,43 +195,22 @@ class RehearsalRun:
             "the clone is compared with the survey",
             lambda: self._likeness().compare(clone.guest, self._blueprint()),
         )
-        services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
-        self.disk = DiskWatch(clone.guest, clock, origin_s=self.origin_s)
-        self.prober = Prober(services, clock=clock, origin_s=self.origin_s)
-        meter = StepMeter(
-            clone.guest,
+        walk = Walk(
+            request,
+            self.bench,
+            yard,
             gateway,
-            self.bench.lab,
-            clock,
-            host_cpu=lambda: yard.hypervisor.cpu_seconds(clone.name),
-            sent=clone.guest.sent_bytes,
-            mac=clone.mac,
+            clone=clone,
+            folder=folder,
+            sink=self.sink,
+            origin_s=self.origin_s,
+            expected_s=find_expected(self.bench.store, request, self.accelerator.name),
         )
-        with self.prober:
-            rehearsal = Rehearsal(
-                clone,
-                request.profile,
-                request.site,
-                policy=self._policy(),
-                meter=meter,
-                disk=self.disk,
-                prober=self.prober,
-                clock=clock,
-                sink=self.sink,
-                folder=folder,
-                origin_s=self.origin_s,
-                expected_s=find_expected(self.bench.store, request, self.accelerator.name),
-                chosen=frozenset(
-                    package.name
-                    for package in request.survey.packages
-                    if not package.automatic or not package.candidate
-                ),
-                is_running=lambda: yard.hypervisor.is_running(clone.name),
-            )
-            self.observed = rehearsal.observed
-            rehearsal.note_log_start()
-            self.end = rehearsal.run()
+        self.walk, self.observed = walk, walk.rehearsal.observed
+        self.end = walk.run()
         self._likeness().check(self.observed)
+        if self.template is not None:
+            walk.back_out(self._blueprint(), self.template)
 
     def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
         with self._phase("seal", "every way out is tried from inside") as phase:
@@ -288,16 +244,6 @@ class RehearsalRun:
             raise ValueError("the blueprint is made before the clone")
         return self.blueprint
 
-    def _policy(self) -> PromptPolicy:
-        profile = self.request.profile
-        return PromptPolicy(
-            self.request.site.prompts,
-            profile.prompts,
-            self.request.unknown or profile.unknown_prompt,
-            profile.quiet_s,
-            self.request.ask,
-        )
-
     def record(self, failure: BaseException | None) -> RunRecord:
         """What was observed, complete or not."""
         request, bench = self.request, self.bench
@@ -305,8 +251,12 @@ class RehearsalRun:
             outcome, why = self.end.outcome, self.end.why
         else:
             outcome, why = Outcome.ABANDONED, say_failure(failure)
-        probes = self.prober.samples() if self.prober else ()
-        entries = bench.store.ledger.find(self.id, with_gone=True)
+        probes = self.walk.prober.samples() if self.walk else ()
+        entries = [
+            entry
+            for run in (self.id, f"{self.id}{REBUILD_ENDING}")
+            for entry in bench.store.ledger.find(run, with_gone=True)
+        ]
         blueprint, likeness = self.blueprint, self.likeness
         release = request.survey.release
         return RunRecord(
@@ -338,7 +288,10 @@ class RehearsalRun:
             prompts=tuple(self.observed.prompts),
             checks=tuple(self.observed.checks),
             packages=self.observed.packages,
-            disk=tuple(self.disk.samples) if self.disk else (),
+            disk=tuple(self.walk.disk.samples) if self.walk else (),
+            holds=tuple(self.walk.trials.holds) if self.walk else (),
+            faults=tuple(self.walk.trials.faults) if self.walk else (),
+            back_outs=tuple(self.walk.trials.back_outs) if self.walk else (),
             probes=probes,
             outages=find_outages(probes, self.observed.steps),
             reboots=tuple(self.observed.reboots),

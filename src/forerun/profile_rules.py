@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from forerun.model.profile import Action, Stage
+from forerun.model.profile import FAULT_NAMES, Action, Stage
 from forerun.profile_mistakes import Loc, show
 from forerun.profile_yaml import Written
 
@@ -26,6 +26,7 @@ def find_profile_mistakes(written: Written) -> None:
     _doubled_names(written, steps, "step")
     _doubled_names(written, list(_entries(data, "checks")), "check")
     _doubled_names(written, list(_entries(data, "prompts")), "prompt")
+    _recoveries(written, list(_entries(data, "recoveries")))
     _stage_order(written, data)
     for loc, step in steps:
         _step_action(written, loc, step)
@@ -74,6 +75,25 @@ def _doubled_names(written: Written, entries: list[_Entry], key: str) -> None:
             written.add((*loc, key), text)
         else:
             seen[name] = written.spot((*loc, key)).line
+
+
+def _recoveries(written: Written, recoveries: list[_Entry]) -> None:
+    _doubled_names(written, recoveries, "recovery")
+    mended: dict[str, int] = {}
+    for loc, entry in recoveries:
+        mends = entry.get("mends")
+        for place, fault in enumerate(mends if isinstance(mends, list) else ()):
+            spot = (*loc, "mends", place)
+            if not isinstance(fault, str):
+                continue
+            if fault not in FAULT_NAMES:
+                text = f"there is no fault {show(fault)!r} (known: {', '.join(FAULT_NAMES)})"
+                written.add(spot, text)
+            elif fault in mended:
+                text = f"{show(fault)!r} is mended by another recovery, on line {mended[fault]}"
+                written.add(spot, text)
+            else:
+                mended[fault] = written.spot(spot).line
 
 
 def _stage_order(written: Written, data: dict[str, object]) -> None:

@@ -16,6 +16,7 @@ from forerun.model.profile import (
     OnFailure,
     Profile,
     PromptRule,
+    Recovery,
     ReleaseMark,
     SampleContent,
     ServiceProbe,
@@ -215,6 +216,30 @@ class PromptShape(Shape):
         )
 
 
+class RecoveryShape(Shape):
+    """What mends a clone after a fault."""
+
+    recovery: Name
+    title: Line
+    mends: list[Name] = Field(min_length=1)
+    script: Script
+    time_allowed: SomeTime
+    why: Line = ""
+    cites: Line = ""
+
+    def record(self) -> Recovery:
+        """The frozen record."""
+        return Recovery(
+            name=self.recovery,
+            title=self.title,
+            mends=tuple(self.mends),
+            script=self.script,
+            time_allowed_s=self.time_allowed,
+            why=self.why,
+            cites=self.cites,
+        )
+
+
 class ServiceShape(Shape):
     """A service to watch from outside."""
 
@@ -255,6 +280,7 @@ class ProfileShape(Shape):
     stages: StagesShape
     checks: list[CheckShape] = []
     prompts: list[PromptShape] = []
+    recoveries: list[RecoveryShape] = []
 
     def record(self, *, digest: str, path: str) -> Profile:
         """The frozen record; `digest` is SHA-256 of the file."""
@@ -273,6 +299,7 @@ class ProfileShape(Shape):
             rest_units=tuple(self.rest_units),
             digest=digest,
             path=path,
+            recoveries=tuple(recovery.record() for recovery in self.recoveries),
         )
 
 

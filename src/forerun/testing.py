@@ -8,6 +8,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 from forerun.errors import HypervisorFailed, SurveyFailed
 from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner
@@ -200,6 +201,24 @@ class FakeHypervisor:
         """A fake costs no time; a domain in the table has used a second."""
         self._ask()
         return 1.0 if name in self.domains else 0.0
+
+    def save(self, name: str, path: str) -> None:
+        """Write its XML to the file and take it off the table."""
+        self._ask()
+        if name not in self.domains:
+            raise HypervisorFailed(f"libvirt could not save {name}.", found="no such domain")
+        Path(path).write_text(self.domains.pop(name), encoding="utf-8")
+
+    def restore(self, path: str) -> None:
+        """Put the domain of that file back on the table."""
+        self._ask()
+        try:
+            xml = Path(path).read_text(encoding="utf-8")
+        except FileNotFoundError as problem:
+            raise HypervisorFailed(
+                "libvirt could not bring the clone back.", found=str(problem)
+            ) from problem
+        self.start(xml)
 
     def reset(self, name: str) -> None:
         """Note the press of the button."""

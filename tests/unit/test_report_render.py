@@ -256,7 +256,7 @@ def test_markdown_has_every_section(shelf01: RunRecord) -> None:
     names = [name for _, name in titles[1:]]
     assert names[0] == "What the rehearsal saw"
     assert names[-1] == "Cautions"
-    assert len(names) == 17
+    assert len(names) == 19
 
 
 def test_every_form_says_whether_the_clone_was_sealed(shelf01: RunRecord) -> None:
@@ -301,7 +301,7 @@ def test_hostile_markdown_stays_text(shelf01: RunRecord, make: Any) -> None:
     assert "ordered_list_open" not in kinds
     assert not inline & {"link_open", "image", "code_inline", "html_inline", "em_open"}
     headings = [t for t in tokens if t.type == "heading_open"]
-    assert len(headings) == 18
+    assert len(headings) == 20
     assert all(char == "\n" or char.isprintable() for char in text)
 
 

@@ -42,6 +42,26 @@ class Action(Enum):
     SIMULATE = "simulate"
 
 
+# What can be let happen on a clone in a step (`stages/faults.py` says how).
+FAULT_NAMES = (
+    "session-lost",
+    "power-cut-unpack",
+    "power-cut-configure",
+    "power-cut-kernel",
+    "archive-gone",
+    "archive-slow",
+    "archive-altered",
+    "signing-key-missing",
+    "root-full",
+    "boot-full",
+    "memory-short",
+    "script-fails",
+    "script-hangs",
+    "clock-wrong",
+    "no-restart",
+)
+
+
 class UnknownPrompt(Enum):
     """What to do at a prompt that no rule declares."""
 
@@ -91,6 +111,20 @@ class Check:
     severity: str = "must"
     time_allowed_s: float = 120.0
     advice: str = ""
+    cites: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """What mends a clone after a fault, before the step it struck is run again. `mends`
+    names the faults it is for."""
+
+    name: str
+    title: str
+    mends: tuple[str, ...]
+    script: str
+    time_allowed_s: float
+    why: str = ""
     cites: str = ""
 
 
@@ -174,6 +208,7 @@ class Profile:
     rest_units: tuple[str, ...]
     digest: str
     path: str
+    recoveries: tuple[Recovery, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

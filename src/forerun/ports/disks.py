@@ -59,6 +59,16 @@ class Disks:
         self._command.run(argv, timeout_s=60)
         path.chmod(0o600)
 
+    def copy(self, source: Path, target: Path) -> int:
+        """A copy of an image that nothing writes to now, as thin as the source where the
+        file system can; returns the bytes it takes on the lab host's disk (cp(1))."""
+        self._command.run(
+            ["cp", "--reflink=auto", "--sparse=always", "--preserve=mode,ownership",
+             str(source), str(target)],
+            timeout_s=1800,
+        )  # fmt: skip
+        return target.stat().st_blocks * SECTOR
+
     def virtual_size(self, path: Path) -> int:
         """The size in bytes that a guest sees; TemplateDamaged if it is no image."""
         done = self._command.run(

@@ -30,13 +30,14 @@ from forerun.ports.clock import Clock, SystemClock
 from forerun.ports.gateway_cache import Cache
 from forerun.ports.gateway_fetch import Fetcher
 from forerun.ports.gateway_meter import GatewayReading, Pacer, Tally, UrlMeter
-from forerun.ports.gateway_serve import Counter
+from forerun.ports.gateway_serve import Counter, Trouble
 from forerun.ports.gateway_upstream import Upstream, check_archive
 
 __all__ = [
     "ArchiveGateway",
     "Gateway",
     "GatewayReading",
+    "Trouble",
     "UrlMeter",
     "check_archive",
 ]
@@ -68,6 +69,8 @@ class Gateway(Protocol):
 
 class ArchiveGateway:
     """The real gateway: a thread of its own, from `with` to the end of the block.
+
+    `trouble` makes it a bad archive for as long as a fault is tried.
 
     `folder` is the cache, shared by all gateways of this lab host. `allowed` says which
     archives may be asked and how. `rate_limit_bits` in bit/s (decimal, 0 = none) holds
@@ -105,6 +108,7 @@ class ArchiveGateway:
         self._stop: asyncio.Event | None = None
         self._started = threading.Event()
         self._problem: BaseException | None = None
+        self.trouble = Trouble()
 
     @property
     def port(self) -> int:
@@ -198,6 +202,7 @@ class ArchiveGateway:
             pacer=pacer,
             clock=self._clock,
             allowed=self._list_allowed,
+            trouble=self.trouble,
         )
         runner = web.ServerRunner(counter.make_server(), shutdown_timeout=_DRAIN_S)
         try:

@@ -6,6 +6,7 @@ import asyncio
 import logging
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import BinaryIO, Protocol
 
 from aiohttp import StreamReader, web
@@ -39,6 +40,19 @@ from forerun.ports.gateway_upstream import Told
 MALFORMED = "(malformed request)"
 
 
+SLOW_BYTES_A_SECOND = 8_000
+_SLOW_CHUNK = 4_096
+
+
+@dataclass(slots=True)
+class Trouble:
+    """What is wrong with the archive while a fault is tried; `kind` may be set from any
+    thread: "gone" (no answer but 503), "slow" (SLOW_BYTES_A_SECOND), "altered" (one byte
+    of each package file is another one), or ""."""
+
+    kind: str = ""
+
+
 class _Source(Protocol):
     async def read(self, offset: int, size: int) -> bytes: ...
 
@@ -66,6 +80,7 @@ class Counter:
         pacer: Pacer,
         clock: Clock,
         allowed: Callable[[], Sequence[AllowedArchive]],
+        trouble: Trouble | None = None,
     ) -> None:
         self._fetcher = fetcher
         self._cache = cache
@@ -73,6 +88,7 @@ class Counter:
         self._pacer = pacer
         self._clock = clock
         self._allowed = allowed
+        self._trouble = trouble or Trouble()
 
     def make_server(self) -> web.Server:
         """The low-level server; call it on the event loop it shall run on."""
@@ -99,6 +115,8 @@ class Counter:
             self._tally.note_refused(plain_text(f"{request.method} {target}"))
             return _say(placed.status, f"refused: {placed.reason}", close=True)
         self._tally.note_asked(placed.url)
+        if self._trouble.kind == "gone":
+            return _say(503, "the archive is gone, on purpose", close=True)
         try:
             if request.method == "HEAD":
                 return await self._answer_head(request, placed)
@@ -181,11 +199,13 @@ class Counter:
         index = classify_file(placed.path).index
         offset, left = answer.start, answer.count
         while left is None or left > 0:
-            most = self._pacer.chunk if left is None else min(self._pacer.chunk, left)
+            chunk = _SLOW_CHUNK if self._trouble.kind == "slow" else self._pacer.chunk
+            most = chunk if left is None else min(chunk, left)
             block = await source.read(offset, most)
             if not block:
                 break
             await self._pacer.pay(len(block))
+            block = await self._disturb(block, offset, index=index)
             # Counted first: a client that has its last byte may read the counters.
             self._tally.note_served(placed.url, len(block), index=index, cached=cached)
             try:
@@ -196,6 +216,13 @@ class Counter:
             offset += len(block)
             left = None if left is None else left - len(block)
         return not left
+
+    async def _disturb(self, block: bytes, offset: int, *, index: bool) -> bytes:
+        if self._trouble.kind == "slow":
+            await asyncio.sleep(len(block) / SLOW_BYTES_A_SECOND)
+        if self._trouble.kind == "altered" and not index and offset == 0:
+            return bytes([block[0] ^ 1]) + block[1:]
+        return block
 
     def _describe(self, entry: Entry) -> Representation:
         age = self._clock.now().timestamp() - entry.checked_at

@@ -49,6 +49,15 @@ class Hypervisor(Protocol):
         """Host CPU seconds the domain has used since it started."""
         ...
 
+    def save(self, name: str, path: str) -> None:
+        """Write the domain's memory and devices to a file and end it; its disks are left
+        as they are at that moment."""
+        ...
+
+    def restore(self, path: str) -> None:
+        """Let a saved domain run on, where it stopped. Its disks must be those of then."""
+        ...
+
     def reset(self, name: str) -> None:
         """Press the reset button."""
         ...
@@ -151,6 +160,14 @@ class LibvirtHypervisor:
         return self._ask_domain(
             name, f"measure {name}", lambda domain: float(domain.info()[4]) / 1e9, missing=0.0
         )
+
+    def save(self, name: str, path: str) -> None:
+        """Write memory and devices to a file and end the domain."""
+        self._ask(f"save {name}", lambda connection: connection.lookupByName(name).save(path))
+
+    def restore(self, path: str) -> None:
+        """Let a saved domain run on."""
+        self._ask("bring the clone back", lambda connection: connection.restore(path))
 
     def reset(self, name: str) -> None:
         """Press the reset button."""

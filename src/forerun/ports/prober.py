@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import socket
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from forerun.model.observation import ProbeSample
@@ -100,6 +102,8 @@ class Prober:
         self._clock = clock
         self._origin = origin_s
         self._stop = threading.Event()
+        self._awake = threading.Event()
+        self._awake.set()
         self._lock = threading.Lock()
         self._samples: list[ProbeSample] = []
         self._threads = [
@@ -118,6 +122,8 @@ class Prober:
 
     def _watch(self, probe: ServiceProbe, port: int) -> None:
         while not self._stop.is_set():
+            if not self._awake.wait(PERIOD_S):
+                continue
             began = self._clock.monotonic()
             look = look_at(probe, port, self._clock)
             sample = ProbeSample(
@@ -128,8 +134,19 @@ class Prober:
                 round(look.took_s, 3),
             )
             with self._lock:
-                self._samples.append(sample)
+                if self._awake.is_set():  # a look that a pause cut says nothing
+                    self._samples.append(sample)
             self._stop.wait(max(0.05, PERIOD_S - (self._clock.monotonic() - began)))
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Look at nothing for as long as the block runs."""
+        with self._lock:
+            self._awake.clear()
+        try:
+            yield
+        finally:
+            self._awake.set()
 
     def samples(self) -> tuple[ProbeSample, ...]:
         """All samples so far, in order of time."""

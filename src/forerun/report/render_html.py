@@ -26,6 +26,15 @@ from forerun.report.foretold import LOSSES, QUESTIONS, SOURCE, list_rest, say_fo
 from forerun.report.likeness import SHOWN, say_difference, say_likeness, say_score
 from forerun.report.sections import QUIET_CHANGES, Report
 from forerun.report.timetable import draw_outages, draw_steps, find_start, group_by_stage
+from forerun.report.trials import (
+    BACK_OUT_CAVEAT,
+    NOT_TRIED_BACK_OUT,
+    NOT_TRIED_FAULTS,
+    say_outcome,
+    say_parts,
+    say_start,
+    say_state,
+)
 
 _HERE = Path(__file__).parent
 
@@ -90,6 +99,15 @@ def _environment() -> Environment:
         foretold_source=SOURCE,
         list_rest=list_rest,
         say_foretelling=say_foretelling,
+    )
+    environment.globals.update(
+        say_state=say_state,
+        say_parts=say_parts,
+        say_start=say_start,
+        say_outcome=say_outcome,
+        not_tried_back_out=NOT_TRIED_BACK_OUT,
+        not_tried_faults=NOT_TRIED_FAULTS,
+        back_out_caveat=BACK_OUT_CAVEAT,
     )
     environment.globals["quiet_changes"] = QUIET_CHANGES
     return environment

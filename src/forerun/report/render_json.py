@@ -28,6 +28,7 @@ from forerun.report.sections import (
     StepLine,
 )
 from forerun.report.timing import measure_window
+from forerun.report.trials import build_trials
 
 REPORT_SCHEMA = "forerun.report/1"
 
@@ -51,6 +52,7 @@ def build_document(report: Report) -> Json:
             {"subject": g.subject, "state": g.state, "note": g.note} for g in report.record.fidelity
         ],
         "likeness": build_likeness(report.likeness),
+        "trials": build_trials(report.record),
         "estimate": {"available": False, "objections": list(report.estimate_objections)},
         "findings": [
             {

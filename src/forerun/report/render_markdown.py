@@ -22,6 +22,7 @@ from forerun.report.markdown import escape, fence, listed, table
 from forerun.report.outage import say_outage
 from forerun.report.sections import RebootAccount, Report
 from forerun.report.timetable import find_start
+from forerun.report.trials import write_trials
 
 
 def render_markdown(report: Report) -> str:
@@ -40,6 +41,7 @@ def render_markdown(report: Report) -> str:
         _packages(report),
         _disk(report),
         _kept(report),
+        write_trials(report.record),
         _fidelity(report),
         _lab(report),
         listed("Estimate for production", ("None has been made.", *report.estimate_objections)),

@@ -13,6 +13,7 @@ from forerun.report.foretold import LOSSES, say_foretelling
 from forerun.report.outage import say_outage
 from forerun.report.plain import one_line
 from forerun.report.sections import QUIET_CHANGES, Report
+from forerun.report.trials import say_fault, say_way_back
 
 _BOLD = "1"
 _RED = "31"
@@ -70,6 +71,7 @@ class _Page:
         yield from self._checks()
         yield from self._prompts()
         yield from self._foretold()
+        yield from self._trials()
         yield from self._counts()
         yield from self._objections()
         yield ""
@@ -182,6 +184,14 @@ class _Page:
         for told in sure[: self._most]:
             lines += self._wrap(f"{told.subject}: {LOSSES[told.kind]}", 2, indent="  ! ")
         yield from self._section("Edits lost without a question", lines, len(sure))
+
+    def _trials(self) -> Iterator[str]:
+        run = self._report.record
+        ways = (line for one in run.back_outs for line in self._wrap(say_way_back(one), 2, "  "))
+        yield from self._section("Back-out", ways, 0)
+        faults = [say_fault(one) for one in run.faults]
+        lines = (line for text in faults[: self._most] for line in self._wrap(text, 2, "  "))
+        yield from self._section("Faults tried", lines, len(faults))
 
     def _counts(self) -> Iterator[str]:
         yield ""

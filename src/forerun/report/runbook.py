@@ -25,6 +25,13 @@ from forerun.report.runbook_steps import (
     write_step,
 )
 from forerun.report.sections import Report
+from forerun.report.trials import (
+    BACK_OUT_CAVEAT,
+    NOT_TRIED_BACK_OUT,
+    NOT_TRIED_FAULTS,
+    say_outcome,
+    say_way_back,
+)
 
 
 def write_runbook(profile: Profile, site: Site, record: RunRecord) -> str:
@@ -49,6 +56,7 @@ def write_runbook(profile: Profile, site: Site, record: RunRecord) -> str:
         _rest(profile, site),
         _circumstances(profile),
         _steps(profile, site, sheets),
+        _mishaps(report.record),
         _checks(profile, site),
     )
     return "\n".join("\n".join(section).rstrip("\n") + "\n" for section in map(tuple, sections))
@@ -203,6 +211,19 @@ def _steps(profile: Profile, site: Site, sheets: Sequence[StepSheet]) -> Iterato
         yield ""
         for sheet in members:
             yield from write_step(sheet, profile, site)
+
+
+def _mishaps(run: RunRecord) -> Iterator[str]:
+    """What to do when the night goes wrong, as far as it was rehearsed."""
+    items = [
+        f"If {fault.title} (step {fault.step}): {fault.rule} In the rehearsal: {say_outcome(fault)}"
+        + (f", by: {fault.recovery}." if fault.recovered else ".")
+        for fault in run.faults
+    ]
+    yield from listed("If something goes wrong", items or (NOT_TRIED_FAULTS,))
+    yield ""
+    ways = [f"From before step {one.from_step}, {say_way_back(one)}." for one in run.back_outs]
+    yield from listed("Ways back", (*ways, BACK_OUT_CAVEAT) if ways else (NOT_TRIED_BACK_OUT,))
 
 
 def _checks(profile: Profile, site: Site) -> Iterator[str]:

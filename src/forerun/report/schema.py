@@ -6,39 +6,28 @@ a later forerun adds.
 
 from __future__ import annotations
 
-from typing import Any
-
 from forerun.report.render_json import REPORT_SCHEMA
+from forerun.report.schema_shapes import (
+    BOOL,
+    BYTES,
+    COUNT,
+    MAYBE_BOOL,
+    MAYBE_BYTES,
+    MAYBE_NUMBER,
+    MAYBE_SECONDS,
+    PROVENANCE,
+    SECONDS,
+    TEXT,
+    TEXTS,
+    WHOLE,
+    Json,
+    list_of,
+    maybe,
+    object_of,
+)
+from forerun.report.schema_trials import trials_schema
 
-Json = dict[str, Any]
-
-_TEXT: Json = {"type": "string"}
-_TEXTS: Json = {"type": "array", "items": _TEXT}
-_BOOL: Json = {"type": "boolean"}
-_MAYBE_BOOL: Json = {"type": ["boolean", "null"]}
-_COUNT: Json = {"type": "integer", "minimum": 0}
-_WHOLE: Json = {"type": "integer"}
-_SECONDS: Json = {"type": "number", "minimum": 0}
-_MAYBE_SECONDS: Json = {"type": ["number", "null"], "minimum": 0}
-_BYTES: Json = {"type": "integer", "minimum": 0}
-_MAYBE_BYTES: Json = {"type": ["integer", "null"], "minimum": 0}
-_MAYBE_NUMBER: Json = {"type": ["number", "null"]}
-_PROVENANCE: Json = {"enum": ["measured", "estimated", "assumed"]}
-
-
-def _object(keys: Json) -> Json:
-    return {"type": "object", "properties": keys, "required": list(keys)}
-
-
-def _list(items: Json) -> Json:
-    return {"type": "array", "items": items}
-
-
-def _maybe(schema: Json) -> Json:
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
-_SPREAD = _maybe(_object({"low": _MAYBE_NUMBER, "high": _MAYBE_NUMBER, "runs": _COUNT}))
+_SPREAD = maybe(object_of({"low": MAYBE_NUMBER, "high": MAYBE_NUMBER, "runs": COUNT}))
 
 
 def report_schema() -> Json:
@@ -47,24 +36,25 @@ def report_schema() -> Json:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": REPORT_SCHEMA,
         "description": "One rehearsal. Seconds, bytes and shares (0..1); null = not measured.",
-        **_object(
+        **object_of(
             {
                 "schema": {"const": REPORT_SCHEMA},
                 "run": _run(),
                 "lab": _lab(),
                 "measured": _measured(),
                 "foretold": _foretold(),
-                "fidelity": _list(_object({"subject": _TEXT, "state": _TEXT, "note": _TEXT})),
-                "likeness": _maybe(_likeness()),
-                "estimate": _object({"available": _BOOL, "objections": _TEXTS}),
-                "findings": _list(
-                    _object(
-                        dict.fromkeys(("severity", "title", "evidence", "advice", "source"), _TEXT)
+                "fidelity": list_of(object_of({"subject": TEXT, "state": TEXT, "note": TEXT})),
+                "likeness": maybe(_likeness()),
+                "trials": trials_schema(),
+                "estimate": object_of({"available": BOOL, "objections": TEXTS}),
+                "findings": list_of(
+                    object_of(
+                        dict.fromkeys(("severity", "title", "evidence", "advice", "source"), TEXT)
                     )
                 ),
-                "teardown": _object(dict.fromkeys(("created", "left", "kept"), _TEXTS)),
-                "objections": _TEXTS,
-                "cautions": {**_TEXTS, "minItems": 1},
+                "teardown": object_of(dict.fromkeys(("created", "left", "kept"), TEXTS)),
+                "objections": TEXTS,
+                "cautions": {**TEXTS, "minItems": 1},
             }
         ),
     }
@@ -72,22 +62,22 @@ def report_schema() -> Json:
 
 def _likeness() -> Json:
     share = {"type": ["number", "null"], "minimum": 0, "maximum": 1}
-    difference = _object(
+    difference = object_of(
         {
-            **dict.fromkeys(("name", "production", "clone", "hides", "explanation"), _TEXT),
-            "explained": _BOOL,
+            **dict.fromkeys(("name", "production", "clone", "hides", "explanation"), TEXT),
+            "explained": BOOL,
         }
     )
-    subject = _object(
+    subject = object_of(
         {
-            **dict.fromkeys(("subject", "rule"), _TEXT),
-            **dict.fromkeys(("alike", "total", "explained", "unexplained"), _COUNT),
+            **dict.fromkeys(("subject", "rule"), TEXT),
+            **dict.fromkeys(("alike", "total", "explained", "unexplained"), COUNT),
             "alike_share": share,
-            "differences": _list(difference),
+            "differences": list_of(difference),
         }
     )
-    return _object(
-        {"score_share": share, "rule": _TEXT, "compared": _COUNT, "subjects": _list(subject)}
+    return object_of(
+        {"score_share": share, "rule": TEXT, "compared": COUNT, "subjects": list_of(subject)}
     )
 
 
@@ -109,130 +99,130 @@ def _run() -> Json:
         "release_after",
         "forerun_version",
     ]
-    return _object(
+    return object_of(
         {
-            **dict.fromkeys(texts, _TEXT),
+            **dict.fromkeys(texts, TEXT),
             "outcome": {"enum": ["completed", "failed", "abandoned"]},
-            "clean": _BOOL,
+            "clean": BOOL,
             "runs_compared": {"type": "integer", "minimum": 1},
-            "runs_left_out": _COUNT,
+            "runs_left_out": COUNT,
         }
     )
 
 
 def _lab() -> Json:
-    step = _object(
+    step = object_of(
         {
-            "step": _TEXT,
-            "steal_share": _MAYBE_NUMBER,
-            "run_queue": _MAYBE_NUMBER,
-            "psi_cpu_share": _MAYBE_NUMBER,
-            "psi_io_share": _MAYBE_NUMBER,
-            "psi_memory_share": _MAYBE_NUMBER,
-            "reasons": _TEXTS,
+            "step": TEXT,
+            "steal_share": MAYBE_NUMBER,
+            "run_queue": MAYBE_NUMBER,
+            "psi_cpu_share": MAYBE_NUMBER,
+            "psi_io_share": MAYBE_NUMBER,
+            "psi_memory_share": MAYBE_NUMBER,
+            "reasons": TEXTS,
         }
     )
-    return _object(
+    return object_of(
         {
-            "accelerator": _TEXT,
-            "accelerator_why": _TEXT,
-            "hypervisor": _TEXT,
-            "cpus": _COUNT,
-            "memory_bytes": _BYTES,
-            "clone_cpus": _COUNT,
-            "clone_memory_bytes": _BYTES,
-            "preparation": _list(_object({"name": _TEXT, "wall_seconds": _SECONDS})),
-            "ways_tried": _TEXTS,
-            "contention": _object({"busy": _MAYBE_BOOL, "steps": _list(step)}),
+            "accelerator": TEXT,
+            "accelerator_why": TEXT,
+            "hypervisor": TEXT,
+            "cpus": COUNT,
+            "memory_bytes": BYTES,
+            "clone_cpus": COUNT,
+            "clone_memory_bytes": BYTES,
+            "preparation": list_of(object_of({"name": TEXT, "wall_seconds": SECONDS})),
+            "ways_tried": TEXTS,
+            "contention": object_of({"busy": MAYBE_BOOL, "steps": list_of(step)}),
         }
     )
 
 
 def _measured() -> Json:
-    figure = _object(
+    figure = object_of(
         {
-            "key": _TEXT,
-            "name": _TEXT,
-            "value": _MAYBE_NUMBER,
+            "key": TEXT,
+            "name": TEXT,
+            "value": MAYBE_NUMBER,
             "unit": {"enum": ["s", "bytes", "count"]},
-            "provenance": _PROVENANCE,
+            "provenance": PROVENANCE,
             "spread": _SPREAD,
-            "resolution_seconds": _MAYBE_SECONDS,
-            "objections": _TEXTS,
+            "resolution_seconds": MAYBE_SECONDS,
+            "objections": TEXTS,
         }
     )
-    stage = _object(
-        {"stage": _TEXT, "steps": _COUNT, "wall_seconds": _SECONDS, "elapsed_seconds": _SECONDS}
+    stage = object_of(
+        {"stage": TEXT, "steps": COUNT, "wall_seconds": SECONDS, "elapsed_seconds": SECONDS}
     )
-    return _object(
+    return object_of(
         {
-            "window_seconds": _MAYBE_SECONDS,
-            "summary": _list(figure),
-            "stages": _list(stage),
-            "steps": _list(_step()),
-            "download": _maybe(_download()),
-            "reboot": _maybe(_reboot()),
-            "reboots": _list(_reboot()),
-            "disk": _list(_disk()),
+            "window_seconds": MAYBE_SECONDS,
+            "summary": list_of(figure),
+            "stages": list_of(stage),
+            "steps": list_of(_step()),
+            "download": maybe(_download()),
+            "reboot": maybe(_reboot()),
+            "reboots": list_of(_reboot()),
+            "disk": list_of(_disk()),
             "packages": _packages(),
-            "prompts": _list(_prompt()),
-            "outages": _list(_outage()),
-            "checks": _list(_check()),
-            "kept_files": _list(_object({"path": _TEXT, "beside": _TEXT, "size_bytes": _BYTES})),
+            "prompts": list_of(_prompt()),
+            "outages": list_of(_outage()),
+            "checks": list_of(_check()),
+            "kept_files": list_of(object_of({"path": TEXT, "beside": TEXT, "size_bytes": BYTES})),
         }
     )
 
 
 def _step() -> Json:
-    return _object(
+    return object_of(
         {
             "number": {"type": "integer", "minimum": 1},
-            **dict.fromkeys(("name", "title", "stage", "action", "message"), _TEXT),
-            "started_seconds": _SECONDS,
-            "wall_seconds": _SECONDS,
-            "guest_cpu_seconds": _MAYBE_SECONDS,
-            "host_cpu_seconds": _MAYBE_SECONDS,
-            "quiet_longest_seconds": _SECONDS,
+            **dict.fromkeys(("name", "title", "stage", "action", "message"), TEXT),
+            "started_seconds": SECONDS,
+            "wall_seconds": SECONDS,
+            "guest_cpu_seconds": MAYBE_SECONDS,
+            "host_cpu_seconds": MAYBE_SECONDS,
+            "quiet_longest_seconds": SECONDS,
             "wall_seconds_spread": _SPREAD,
             "end": {"enum": ["done", "failed", "overran", "stopped", "unreachable", "skipped"]},
-            "exit_code": _WHOLE,
-            "last_lines": _TEXTS,
-            "reattached": _COUNT,
+            "exit_code": WHOLE,
+            "last_lines": TEXTS,
+            "reattached": COUNT,
         }
     )
 
 
 def _download() -> Json:
-    count = _object(
+    count = object_of(
         {
-            "name": _TEXT,
-            "bytes": _MAYBE_BYTES,
-            "counted_by": _TEXT,
-            "provenance": _PROVENANCE,
-            "missing_steps": _TEXTS,
+            "name": TEXT,
+            "bytes": MAYBE_BYTES,
+            "counted_by": TEXT,
+            "provenance": PROVENANCE,
+            "missing_steps": TEXTS,
         }
     )
-    comparison = _object(
+    comparison = object_of(
         {
-            "name": _TEXT,
-            "left_bytes": _MAYBE_BYTES,
-            "right_bytes": _MAYBE_BYTES,
+            "name": TEXT,
+            "left_bytes": MAYBE_BYTES,
+            "right_bytes": MAYBE_BYTES,
             "difference_bytes": {"type": ["integer", "null"]},
-            "difference_share": _MAYBE_NUMBER,
+            "difference_share": MAYBE_NUMBER,
             "limit_share": {"type": "number"},
-            "agrees": _MAYBE_BOOL,
-            "assumption": _TEXT,
+            "agrees": MAYBE_BOOL,
+            "assumption": TEXT,
         }
     )
     amounts = ("planned", "fetched", "gateway", "index", "wire", "outside", "cached")
-    return _object(
+    return object_of(
         {
-            **{f"{name}_bytes": _MAYBE_BYTES for name in amounts},
-            "requests": _COUNT,
+            **{f"{name}_bytes": MAYBE_BYTES for name in amounts},
+            "requests": COUNT,
             "rate_limit_bits_per_second": {"type": ["integer", "null"]},
-            "counts": _list(count),
-            "overheads": _list(count),
-            "comparisons": _list(comparison),
+            "counts": list_of(count),
+            "overheads": list_of(count),
+            "comparisons": list_of(comparison),
         }
     )
 
@@ -251,117 +241,117 @@ def _reboot() -> Json:
         "own_kernel",
         "own_userspace",
     ]
-    return _object(
+    return object_of(
         {
             "number": {"type": "integer", "minimum": 1},
-            **{f"{name}_seconds": _MAYBE_SECONDS for name in seconds},
-            "sum_agrees": _MAYBE_BOOL,
-            "own_agrees": _MAYBE_BOOL,
-            "kernel_before": _TEXT,
-            "kernel_after": _TEXT,
-            "note": _TEXT,
+            **{f"{name}_seconds": MAYBE_SECONDS for name in seconds},
+            "sum_agrees": MAYBE_BOOL,
+            "own_agrees": MAYBE_BOOL,
+            "kernel_before": TEXT,
+            "kernel_after": TEXT,
+            "note": TEXT,
         }
     )
 
 
 def _disk() -> Json:
-    return _object(
+    return object_of(
         {
-            "target": _TEXT,
-            "size_bytes": _BYTES,
-            "first_used_bytes": _BYTES,
-            "peak_used_bytes": _BYTES,
-            "peak_at_seconds": _SECONDS,
-            "last_used_bytes": _BYTES,
-            "sampled_every_seconds": _MAYBE_SECONDS,
+            "target": TEXT,
+            "size_bytes": BYTES,
+            "first_used_bytes": BYTES,
+            "peak_used_bytes": BYTES,
+            "peak_at_seconds": SECONDS,
+            "last_used_bytes": BYTES,
+            "sampled_every_seconds": MAYBE_SECONDS,
         }
     )
 
 
 def _packages() -> Json:
-    names = dict.fromkeys(("name", "kind", "old", "new"), _TEXT)
+    names = dict.fromkeys(("name", "kind", "old", "new"), TEXT)
     slow = {
         **names,
-        "unpack_seconds": _MAYBE_SECONDS,
-        "configure_seconds": _MAYBE_SECONDS,
-        "seconds": _SECONDS,
+        "unpack_seconds": MAYBE_SECONDS,
+        "configure_seconds": MAYBE_SECONDS,
+        "seconds": SECONDS,
     }
-    return _object(
+    return object_of(
         {
-            **dict.fromkeys(("upgraded", "installed", "removed", "kept_back"), _COUNT),
-            "slowest_share": _MAYBE_NUMBER,
-            "slowest": _list(_object(slow)),
-            "changes": _list(_object(names)),
+            **dict.fromkeys(("upgraded", "installed", "removed", "kept_back"), COUNT),
+            "slowest_share": MAYBE_NUMBER,
+            "slowest": list_of(object_of(slow)),
+            "changes": list_of(object_of(names)),
         }
     )
 
 
 def _prompt() -> Json:
-    return _object(
+    return object_of(
         {
-            **dict.fromkeys(("step", "text", "process", "rule", "answer", "why"), _TEXT),
-            "at_seconds": _SECONDS,
-            "declared": _BOOL,
-            "answered_by": _TEXT,
-            "waited_seconds": _SECONDS,
+            **dict.fromkeys(("step", "text", "process", "rule", "answer", "why"), TEXT),
+            "at_seconds": SECONDS,
+            "declared": BOOL,
+            "answered_by": TEXT,
+            "waited_seconds": SECONDS,
         }
     )
 
 
 def _foretold() -> Json:
-    place = dict.fromkeys(("kind", "subject", "package", "why"), _TEXT)
-    line = _object(
+    place = dict.fromkeys(("kind", "subject", "package", "why"), TEXT)
+    line = object_of(
         {
             **place,
-            "sure": _BOOL,
+            "sure": BOOL,
             "result": {"enum": ["met", "not met", ""]},
-            "difference": _TEXT,
+            "difference": TEXT,
         }
     )
-    return _object(
+    return object_of(
         {
-            "compared": _BOOL,
-            "questions": _list(line),
-            "losses": _list(line),
-            "not_foretold": _list(_object(place)),
-            "not_looked_at": _list(_object({"package": _TEXT, "why": _TEXT})),
+            "compared": BOOL,
+            "questions": list_of(line),
+            "losses": list_of(line),
+            "not_foretold": list_of(object_of(place)),
+            "not_looked_at": list_of(object_of({"package": TEXT, "why": TEXT})),
         }
     )
 
 
 def _outage() -> Json:
-    span = _object(
+    span = object_of(
         {
-            "start_seconds": _SECONDS,
-            "end_seconds": _SECONDS,
-            "ended": _BOOL,
-            "cause": _TEXT,
-            "step": _TEXT,
+            "start_seconds": SECONDS,
+            "end_seconds": SECONDS,
+            "ended": BOOL,
+            "cause": TEXT,
+            "step": TEXT,
         }
     )
-    return _object(
+    return object_of(
         {
-            "service": _TEXT,
-            "count": _COUNT,
-            "total_seconds": _SECONDS,
-            "longest_seconds": _SECONDS,
-            "resolution_seconds": _MAYBE_SECONDS,
-            "ended": _BOOL,
-            "causes": _TEXTS,
-            "looks": _COUNT,
-            "unknown_looks": _COUNT,
-            "spans": _list(span),
+            "service": TEXT,
+            "count": COUNT,
+            "total_seconds": SECONDS,
+            "longest_seconds": SECONDS,
+            "resolution_seconds": MAYBE_SECONDS,
+            "ended": BOOL,
+            "causes": TEXTS,
+            "looks": COUNT,
+            "unknown_looks": COUNT,
+            "spans": list_of(span),
         }
     )
 
 
 def _check() -> Json:
     result = {"enum": ["pass", "fail", "skipped", "not run"]}
-    return _object(
+    return object_of(
         {
             **dict.fromkeys(
                 ("name", "title", "severity", "change", "reason", "output", "advice", "cites"),
-                _TEXT,
+                TEXT,
             ),
             "before": result,
             "after": result,

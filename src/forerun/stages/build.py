@@ -75,7 +75,8 @@ class Yard:
 
 @dataclass(slots=True)
 class Clone:
-    """A running clone. `folder` holds its disks; `console` its serial log."""
+    """A running clone. `folder` holds its disks; `console` its serial log; `xml` is what
+    its domain is started from, `disks` are the files that it writes to."""
 
     name: str
     run_id: str
@@ -86,6 +87,8 @@ class Clone:
     keys: Keys
     mac: str
     answered_s: float
+    xml: str = ""
+    disks: tuple[Path, ...] = ()
     keep: bool = False
 
     def host_port(self, guest_port: int) -> int:
@@ -156,6 +159,8 @@ def open_clone(
             site.keys,
             site.mac,
             answered,
+            site.xml,
+            site.list_written(),
         )
         yield clone
         if clone.keep:
@@ -199,6 +204,12 @@ class _BuildingSite:
         self.console = machine / "console.log"
         self.keys = make_keys()
         self.mac = make_mac()
+        self.xml = ""
+
+    def list_written(self) -> tuple[Path, ...]:
+        """The files in the machine's folder that the running domain writes to."""
+        found = (*self.machine.glob("*.qcow2"), *self.machine.glob("*.raw"))
+        return (*sorted(found), *self.machine.glob("nvram.fd"))
 
     def make_disks(self, copy: bytes) -> tuple[DomainDisk, ...]:
         """Overlay, stand-in disks and seed image."""
@@ -251,8 +262,9 @@ class _BuildingSite:
                 for guest_port, purpose in self.blueprint.guest_ports
             )
             self._note(ports)
+            self.xml = write_domain_xml(self._plan(disks, ports))
             try:
-                self.yard.hypervisor.start(write_domain_xml(self._plan(disks, ports)))
+                self.yard.hypervisor.start(self.xml)
             except HypervisorFailed as problem:
                 if "hostfwd" not in problem.found or attempt == START_TRIES:
                     raise

@@ -6,7 +6,7 @@ lab host's own troubles are errors, and even then what was seen so far is kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -91,6 +91,7 @@ class Rehearsal:
         expected_s: dict[str, float],
         chosen: Collection[str],
         is_running: Callable[[], bool],
+        before_step: Callable[[Step, Sequence[CheckResult]], None] = lambda _step, _checks: None,
     ) -> None:
         self._clone = clone
         self._guest = clone.guest
@@ -107,6 +108,7 @@ class Rehearsal:
         self._expected = expected_s
         self._chosen = chosen
         self._is_running = is_running
+        self._before_step = before_step
         self._rested: list[str] = []
         self._since = ""
         self.observed = Observed()
@@ -138,6 +140,7 @@ class Rehearsal:
             number += 1
 
     def _take(self, step: Step, number: int) -> StepRecord:
+        self._before_step(step, self.observed.checks)
         total = len(self._profile.steps)
         expected = self._expected.get(step.name, 0.0)
         now = self._clock.monotonic() - self._origin

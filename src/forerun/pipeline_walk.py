@@ -1,0 +1,151 @@
+"""The rehearsal's request, and the walk of its profile on a clone that is ready."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from forerun.events import Notice, Sink
+from forerun.model.blueprint import Blueprint, TemplateInfo
+from forerun.model.profile import Profile, Site, UnknownPrompt
+from forerun.model.survey import CleanSurvey
+from forerun.pipeline_bench import Bench
+from forerun.ports.clock import PausableClock
+from forerun.ports.gateway import ArchiveGateway
+from forerun.ports.prober import Prober
+from forerun.stages.back_out import NewGround
+from forerun.stages.build import Clone, Yard
+from forerun.stages.fault_trial import Place
+from forerun.stages.hold import Holder
+from forerun.stages.leakscan import Originals
+from forerun.stages.measure import DiskWatch, StepMeter
+from forerun.stages.rehearse import Rehearsal
+from forerun.stages.session import AskPerson, PromptPolicy
+from forerun.stages.trials import Trials, Wanted
+from forerun.stages.upgrade import WalkEnd
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalRequest:
+    """What to rehearse and how. `originals` are there when production was surveyed for
+    this very rehearsal: they are looked for on the clone and in the run's own files.
+    `wanted` is what is tried beside the procedure."""
+
+    survey: CleanSurvey
+    profile: Profile
+    site: Site
+    cpus: int
+    memory_bytes: int
+    rate_limit_bits: int = 0
+    index_age_s: float = 3600.0
+    unknown: UnknownPrompt | None = None
+    ask: AskPerson | None = None
+    keep: bool = False
+    template_id: str = ""
+    originals: Originals | None = None
+    wanted: Wanted = field(default_factory=Wanted)
+
+
+class Walk:
+    """One walk on one clone: the meters, the driver and what is tried beside it."""
+
+    def __init__(
+        self,
+        request: RehearsalRequest,
+        bench: Bench,
+        yard: Yard,
+        gateway: ArchiveGateway,
+        *,
+        clone: Clone,
+        folder: Path,
+        sink: Sink,
+        origin_s: float,
+        expected_s: dict[str, float],
+    ) -> None:
+        self._request = request
+        self._yard = yard
+        self._clone = clone
+        self._folder = folder
+        clock = PausableClock(bench.clock)
+        services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
+        self.disk = DiskWatch(clone.guest, clock, origin_s=origin_s)
+        self.prober = Prober(services, clock=clock, origin_s=origin_s)
+        policy = make_policy(request)
+
+        def tell(text: str) -> None:
+            sink.emit(Notice(clock.monotonic() - origin_s, "note", text))
+
+        place = Place(
+            clone,
+            Holder(clone, yard, bench.command),
+            request.profile,
+            policy,
+            bench.clock,
+            gateway,
+            gateway.trouble,
+            services,
+            tell,
+        )
+        self.trials = Trials(
+            request.wanted,
+            place,
+            clock=clock,
+            prober=self.prober,
+            yard=yard,
+            memory_bytes=request.memory_bytes,
+            origin_s=origin_s,
+        )
+        self.rehearsal = Rehearsal(
+            clone,
+            request.profile,
+            request.site,
+            policy=policy,
+            meter=StepMeter(
+                clone.guest,
+                gateway,
+                bench.lab,
+                clock,
+                host_cpu=lambda: yard.hypervisor.cpu_seconds(clone.name),
+                sent=clone.guest.sent_bytes,
+                mac=clone.mac,
+            ),
+            disk=self.disk,
+            prober=self.prober,
+            clock=clock,
+            sink=sink,
+            folder=folder,
+            origin_s=origin_s,
+            expected_s=expected_s,
+            chosen=frozenset(
+                package.name
+                for package in request.survey.packages
+                if not package.automatic or not package.candidate
+            ),
+            is_running=lambda: yard.hypervisor.is_running(clone.name),
+            before_step=self.trials.before_step,
+        )
+
+    def run(self) -> WalkEnd:
+        """Walk the profile to its end."""
+        with self.prober:
+            self.rehearsal.note_log_start()
+            return self.rehearsal.run()
+
+    def back_out(self, blueprint: Blueprint, template: TemplateInfo) -> None:
+        """Rehearse the ways back, where that is wanted."""
+        request = self._request
+        checks = (*request.profile.checks, *request.site.checks)
+        backup = self._folder / "configuration.tar.gz"
+        self.trials.back_out(checks, NewGround(blueprint, template, backup))
+
+
+def make_policy(request: RehearsalRequest) -> PromptPolicy:
+    """What is answered to the questions of a rehearsal."""
+    profile = request.profile
+    return PromptPolicy(
+        request.site.prompts,
+        profile.prompts,
+        request.unknown or profile.unknown_prompt,
+        profile.quiet_s,
+        request.ask,
+    )
