@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import tarfile
+import tempfile
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -257,6 +258,7 @@ def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str
         assert hypervisor.cpu_seconds(name) >= 0.0, "its CPU time is told"  # noqa: S101
         hypervisor.reset(name)
         assert hypervisor.is_running(name), "a reset domain runs on"  # noqa: S101
+        _check_save(hypervisor, name)
         try:
             hypervisor.start(write_xml(name, "run-other"))
         except HypervisorFailed:
@@ -267,6 +269,28 @@ def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str
         hypervisor.end(name)
     _check_missing(hypervisor, name)
     assert hypervisor.find_owned() == before, "nothing is left, nothing else is touched"  # noqa: S101
+
+
+def _check_save(hypervisor: Hypervisor, name: str) -> None:
+    """A saved domain is gone and comes back as it was; a missing one is no domain to save."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = str(Path(folder) / "memory")
+        hypervisor.save(name, path)
+        assert not hypervisor.is_running(name), "a saved domain stands still"  # noqa: S101
+        try:
+            hypervisor.save(name, f"{path}-again")
+        except HypervisorFailed:
+            pass
+        else:
+            raise AssertionError("a domain that is not there cannot be saved")
+        try:
+            hypervisor.restore(f"{path}-missing")
+        except HypervisorFailed:
+            pass
+        else:
+            raise AssertionError("from no file nothing can be restored")
+        hypervisor.restore(path)
+    assert hypervisor.is_running(name), "a restored domain runs on"  # noqa: S101
 
 
 def _check_missing(hypervisor: Hypervisor, name: str) -> None:

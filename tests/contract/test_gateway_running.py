@@ -241,3 +241,30 @@ def test_what_is_wrong_with_an_archive_is_named(archive: Archive) -> None:
     with pytest.raises(ArchiveUnreachable) as problem:
         check_archive(archive.entry(), timeout_s=2, suites=["x"])
     assert "cannot be reached" in problem.value.what
+
+
+def test_an_archive_that_is_made_bad_on_purpose(gateway: ArchiveGateway, archive: Archive) -> None:
+    """Gone: 503, and nothing is asked outside. Altered: as long, one byte other, also from
+    the cache, and never an index. Lifted: as it was."""
+    good = archive.put(DEB, content(100_000)) or content(100_000)
+    archive.put(INDEX, content(2_000))
+    assert ask(gateway.port, archive.url(DEB)).body == content(100_000)
+    gateway.trouble.kind = "gone"
+    assert ask(gateway.port, archive.url(DEB)).status == 503
+    gateway.trouble.kind = "altered"
+    bad = ask(gateway.port, archive.url(DEB)).body
+    assert len(bad) == len(content(100_000))
+    assert sum(a != b for a, b in zip(bad, content(100_000), strict=True)) == 1
+    assert ask(gateway.port, archive.url(INDEX)).body == content(2_000)
+    gateway.trouble.kind = ""
+    assert ask(gateway.port, archive.url(DEB)).body == content(100_000)
+    assert good
+
+
+def test_a_slow_archive_sends_its_bytes_slowly(gateway: ArchiveGateway, archive: Archive) -> None:
+    """Whole in the end; 16 kB take about two seconds at 8 kB a second."""
+    archive.put(DEB, content(16_000))
+    gateway.trouble.kind = "slow"
+    began = time.monotonic()
+    assert ask(gateway.port, archive.url(DEB)).body == content(16_000)
+    assert time.monotonic() - began > 1.5

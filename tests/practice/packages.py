@@ -5,6 +5,7 @@ shelf-web     a web service; its conffile changes between the suites, its postin
 shelf-note    its postinst asks a question that no rule declares, then goes on
 shelf-slow    its postinst is silent for 15 s: silence is no question
 shelf-repeat  its postinst asks again at a bare Enter, up to 30 times
+linux-image-shelf  no kernel, but named as one, and its postinst writes below /boot
 shelf-old     taken away by shelf-new, which the second suite brings
 shelf-fail    its postinst fails, in the suite `broken` only
 """
@@ -84,6 +85,14 @@ while [ "$count" -lt 30 ]; do
 done
 """
 
+_KERNEL_POSTINST = """#!/bin/sh
+set -e
+[ -n "$2" ] || exit 0
+echo 'no kernel' > /boot/shelf
+sleep 1
+rm /boot/shelf
+"""
+
 _FAIL_POSTINST = """#!/bin/sh
 echo 'shelf-fail: the shelf cannot be found' >&2
 exit 1
@@ -147,6 +156,7 @@ def list_suites() -> dict[str, tuple[PracticePackage, ...]]:
         "shelf-note": NOTE_POSTINST,
         "shelf-slow": _SLOW_POSTINST,
         "shelf-repeat": REPEAT_POSTINST,
+        "linux-image-shelf": _KERNEL_POSTINST,
     }
     second = tuple(_plain(name, "2.0", postinst) for name, postinst in asking.items())
     new = PracticePackage(
@@ -171,5 +181,8 @@ def list_suites() -> dict[str, tuple[PracticePackage, ...]]:
     }
 
 
-INSTALLED = ("shelf-web", "shelf-note", "shelf-slow", "shelf-repeat", "shelf-old", "shelf-fail")
+INSTALLED = (
+    "shelf-web", "shelf-note", "shelf-slow", "shelf-repeat", "linux-image-shelf", "shelf-old",
+    "shelf-fail",
+)  # fmt: skip
 EDITED_CONFIGURATION = "rows = 99\ncolour = plain\n"

@@ -150,7 +150,8 @@ def test_all_mistakes_come_at_once_in_the_order_of_the_file(tmp_path: Path) -> N
     assert mistakes(tmp_path, text) == [
         "file.yaml:1: title: is missing",
         "file.yaml:3: titel: is not a key of this place (allowed: schema, name, title, origin, "
-        "target, sources, terminal, rest-units, stages, checks, prompts, recoveries; did you mean 'title'?)",
+        "target, sources, terminal, rest-units, stages, checks, prompts, recoveries; "
+        "did you mean 'title'?)",
         "file.yaml:15: stages: no step is the point of no return; mark the first step after "
         "which only a restore leads back with `point-of-no-return: true`",
         "file.yaml:28: stages.window[0].time-allowed: '90' has no unit; write `90 s` or `90 min`",

@@ -216,6 +216,8 @@ def test_the_sections_have_their_order(run: RunRecord, profile: Profile, site: S
         "Stage: window",
         "Stage: confirm",
         "Stage: tidy",
+        "If something goes wrong",
+        "Ways back",
         "Checks",
     ]
 
@@ -711,7 +713,7 @@ def test_hostile_texts_stay_text(shelf01: RunRecord, profile: Profile, site: Sit
     assert not kinds & {"html_block", "ordered_list_open", "code_block", "blockquote_open", "hr"}
     assert not inline & {"link_open", "image", "code_inline", "html_inline", "em_open", "s_open"}
     headings = [token for token in tokens if token.type == "heading_open"]
-    assert len(headings) == 11 + len(profile.steps)
+    assert len(headings) == 13 + len(profile.steps)
     for section in read_sections(text):
         assert len({len(row) for row in section.rows()}) <= 1
     assert len(find_section(text, "Steps").rows()) == 1 + len(profile.steps)

@@ -68,15 +68,15 @@ def test_it_completes_and_every_step_ends_well(rehearsed: Rehearsed) -> None:
 
 
 def test_the_packages_changed_as_the_archive_says(rehearsed: Rehearsed) -> None:
-    """Four upgraded, one new, the one it replaces removed."""
+    """Five upgraded, one new, the one it replaces removed."""
     changes = {change.name: (change.kind, change.old, change.new)
                for change in rehearsed.record.packages}  # fmt: skip
-    for name in ("shelf-web", "shelf-note", "shelf-slow", "shelf-repeat"):
+    for name in ("shelf-web", "shelf-note", "shelf-slow", "shelf-repeat", "linux-image-shelf"):
         assert changes[name] == ("upgraded", "1.0", "2.0")
     assert changes["shelf-new"][0] == "installed"
     assert changes["shelf-old"][0] == "removed"
     counts = rehearsed.report["measured"]["packages"]
-    assert (counts["upgraded"], counts["installed"], counts["removed"]) == (4, 1, 1)
+    assert (counts["upgraded"], counts["installed"], counts["removed"]) == (5, 1, 1)
 
 
 def test_a_removal_is_a_finding(rehearsed: Rehearsed) -> None:
