@@ -216,7 +216,7 @@ class Cause:
         lines = [f"rm -rf {_LOGGER_FILE} {_FOLDER} /{_FILLER} /boot/{_FILLER} /dev/shm/{_FILLER}"]
         lines.append(
             f'for f in /var/lib/dpkg/info/*.prerm; do grep -q {_SCRIPT_MARK} "$f" 2>/dev/null '
-            '|| continue; rm -f "$f"; [ ! -e "$f.kept" ] || mv "$f.kept" "$f"; done'
+            '&& rm -f "$f"; done'
         )
         lines.append(
             "for f in /etc/apt/trusted.gpg.d/*.kept-away "
