@@ -123,6 +123,10 @@ class FakeGuest:
     def ensure_gateway(self) -> None:
         """A fake's gateway is always there."""
 
+    def hang_up(self) -> None:
+        """There is no connection to end."""
+        self._ask()
+
     def sent_bytes(self) -> tuple[int, int]:
         """Nothing travels to a fake."""
         return 0, 0

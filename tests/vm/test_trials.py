@@ -36,8 +36,11 @@ def test_a_hold_point_is_returned_to(template: TemplateInfo, yard: Yard, bench: 
     now's, and the same point can be returned to again."""
     with lab.plain_clone(template, yard) as clone:
         guest = clone.guest
-        guest.run("echo then > /root/mark; sync; (sleep 100000 &) ; echo kept > /dev/shm/kept",
-                  timeout_s=60)  # fmt: skip
+        guest.run(
+            "echo then > /root/mark; sync; echo kept > /dev/shm/kept; "
+            "setsid sleep 100000 </dev/null >/dev/null 2>&1 &",
+            timeout_s=60,
+        )
         boot_id = guest.read_file("/proc/sys/kernel/random/boot_id")
         holder = Holder(clone, yard, bench.command)
         point = holder.take("test", memory_bytes=lab.MEMORY)

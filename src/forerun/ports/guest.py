@@ -27,6 +27,7 @@ from forerun.ports.ssh import ExecResult, Room, SshLink
 
 GUARD_FILE = "/etc/forerun/this-is-a-clone"
 WORK_FOLDER = "/run/forerun"
+HANG_UP_S = 20.0
 _READ, _SELECT_CALLS = "0", ("7", "23", "270", "271")
 _DIALOGS = ("whiptail", "dialog")
 _T = TypeVar("_T")
@@ -63,6 +64,11 @@ class Guest(Protocol):
     def ensure_gateway(self) -> None:
         """Open the way to the archive gateway again if it is gone; never raises a
         ForerunError."""
+        ...
+
+    def hang_up(self) -> None:
+        """End every connection, and wait until the clone has given the gateway's port back:
+        one that is saved now could not lend it again when it runs on."""
         ...
 
     def sent_bytes(self) -> tuple[int, int]:
@@ -210,6 +216,27 @@ class SshGuest:
         if link is None or not link.alive():
             with contextlib.suppress(ForerunError):  # SSH may refuse for a while: try later
                 self._open_gateway_link()
+
+    def hang_up(self) -> None:
+        """End both connections, the gateway's first."""
+        if self._gateway_link is not None:
+            self._sent["gateway"] += self._gateway_link.sent_bytes()
+            self._gateway_link.close()
+            self._gateway_link = None
+        listening = f":{self._guest_gateway_port:04X} "
+        limit = self._clock.monotonic() + HANG_UP_S
+        while self._clock.monotonic() < limit:
+            if not any(listening in self._read_sockets(name) for name in ("tcp", "tcp6")):
+                break
+            self._clock.sleep(0.2)
+        self.close()
+
+    def _read_sockets(self, name: str) -> str:
+        """A table of sockets, proc_net(5); "" where the clone has none of the kind."""
+        try:
+            return self.read_file(f"/proc/net/{name}").decode("ascii", "replace")
+        except FileNotFoundError:
+            return ""
 
     def close(self) -> None:
         """End both connections."""

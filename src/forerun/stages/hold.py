@@ -54,7 +54,7 @@ class Holder:
         self._check_room(memory_bytes)
         began = clock.monotonic()
         folder.mkdir(mode=0o711)
-        self._clone.guest.close()
+        self._clone.guest.hang_up()
         self._yard.hypervisor.save(self._clone.name, str(folder / "memory"))
         try:
             used = sum(
