@@ -30,7 +30,15 @@ SERVICES_S = 90.0
 HANG_S = 30.0  # nothing new from a step whose script hangs: then it is believed
 SLOW_S = 40.0
 NO_RESTART_S = 240.0
-SEEN_LINES = 12
+SEEN_LINES = 14
+TELLING_LINES = 6
+LAST_LINES = 3
+# How apt, dpkg, the kernel and a shell begin to say what is wrong.
+_TELLING = re.compile(
+    r"^(?:E|W|Err|N)[:\d ]|^dpkg: |mismatch|No space left|Killed|Cannot|cannot|fail|"
+    r"NO_PUBKEY|not valid|unable",
+    re.IGNORECASE,
+)
 _TROUBLE_ON_CONSOLE = re.compile(
     r"Gave up waiting|ALERT!|Kernel panic|emergency mode|grub rescue|error: .*not found"
 )
@@ -146,7 +154,7 @@ class FaultTrial:
             self._guest.end_session(self._step.name)
             return
         course.end = f"{end.end.value}: {end.message}".removesuffix(": ")
-        course.seen += end.last_lines
+        course.seen += pick_telling(end.text)
 
     def _session(self, name: str, step: Step | Recovery, between: Callable[[], None]) -> SessionEnd:
         session = StepSession(
@@ -271,7 +279,6 @@ class FaultTrial:
         if recovery is not None:
             course.recovery = recovery.title
             mended = self._session(f"mend-{recovery.name}", recovery, self._guest.ensure_gateway)
-            course.seen += mended.last_lines[-4:]
             if mended.end is not StepEnd.DONE:
                 course.why = f"{recovery.name} {mended.end.value}: {mended.message}"
                 course.recovery_s = self._clock.monotonic() - began
@@ -307,6 +314,14 @@ class FaultTrial:
         if not back:
             course.recovery = "none over the network; the way back is the hold point"
             course.why = "it cannot be reached, so nothing can be mended in place: back out"
+
+
+def pick_telling(text: str) -> list[str]:
+    """Of a step's output the lines that say what is wrong, then the last ones."""
+    lines = [line.strip()[:300] for line in text.splitlines() if line.strip()]
+    lines = [line for line in lines if not line.startswith("Script done on ")]
+    telling = list(dict.fromkeys(line for line in lines if _TELLING.search(line)))
+    return [*telling[-TELLING_LINES:], *(x for x in lines[-LAST_LINES:] if x not in telling)]
 
 
 class _Silent:

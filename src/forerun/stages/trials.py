@@ -7,13 +7,13 @@ no figure of the procedure has any of it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from forerun.model.observation import BackOutTried, CheckResult, FaultTried, HoldKept
-from forerun.model.profile import Check, Step
+from forerun.model.profile import Action, Check, Step
 from forerun.ports.clock import PausableClock
 from forerun.ports.prober import Prober
-from forerun.stages.back_out import NewGround, Start, read_state, rebuild, return_to_hold
+from forerun.stages.back_out import NewGround, OldState, Start, read_state, rebuild, return_to_hold
 from forerun.stages.build import Yard
 from forerun.stages.fault_trial import FaultTrial, Place
 from forerun.stages.faults import Fault
@@ -51,6 +51,7 @@ class Trials:
         self._memory_bytes = memory_bytes
         self._origin = origin_s
         self._start: Start | None = None
+        self._backed_up: OldState | None = None
         self.holds: list[HoldKept] = []
         self.faults: list[FaultTried] = []
         self.back_outs: list[BackOutTried] = []
@@ -59,6 +60,9 @@ class Trials:
         """Keep a hold point before a step that needs one, and try its faults from there.
         `checks` are the results so far."""
         faults = self._wanted.faults.get(step.name, ())
+        if self._wanted.back_out and step.action is Action.KEEP_CONFIGURATION:
+            with self._clock.paused(), self._prober.paused():
+                self._backed_up = read_state(self._place.clone.guest)
         way_back = self._wanted.back_out and step.point_of_no_return
         if not (faults or way_back):
             return
@@ -102,4 +106,6 @@ class Trials:
             )
             self._place.holder.cut_power()  # two machines at once need twice the memory
             self._place.emit("back-out: rebuild from the configuration backup")
-            self.back_outs.append(rebuild(ground, self._start, checks, self._yard))
+            # A rebuild leads back to when the backup was taken.
+            start = replace(self._start, state=self._backed_up or self._start.state)
+            self.back_outs.append(rebuild(ground, start, checks, self._yard))
