@@ -26,12 +26,17 @@ _LOGGER_FILE = "/etc/dpkg/dpkg.cfg.d/forerun-fault"
 _FILLER = "forerun-fault-filler"
 _SCRIPT_MARK = "forerun-fault"
 
-# When a fault strikes: a pattern of the shell's `case` over dpkg's status lines
-# (dpkg(1), --status-fd: "status: PACKAGE: STATE").
+# When a fault strikes: what dpkg must be at, and the state that a package then gets, as
+# patterns of the shell's `case` (dpkg(1), --status-fd: "processing: STAGE: PACKAGE" and
+# "status: PACKAGE: STATE"). A state alone would not do: an upgraded package is
+# half-configured for a moment before its files are touched, a removed one, too.
 MOMENTS = {
-    "unpack": "'status: '*': half-installed'*",
-    "configure": "'status: '*': half-configured'*",
-    "kernel": "'status: linux-image-'*': half-configured'*",
+    "unpack": ("'processing: upgrade: '*", "'status: '*': half-installed'*"),
+    "configure": ("'processing: configure: '*", "'status: '*': half-configured'*"),
+    "kernel": (
+        "'processing: configure: linux-image-'*",
+        "'status: linux-image-'*': half-configured'*",
+    ),
 }
 
 
@@ -176,15 +181,23 @@ class Cause:
         return ""
 
     def _watch(self) -> None:
-        script = (
-            "#!/bin/sh\n"
-            f"# Reads dpkg's status and holds dpkg at the first moment of the kind wanted.\n"
-            f"[ ! -e {_MARK} ] || exec cat >/dev/null\n"
-            'while read -r line; do\n  case "$line" in\n'
-            f"    {MOMENTS[self.fault.moment]})\n"
-            f'      echo "$line" > {_MARK}\n      kill -STOP "$PPID"\n'
-            "      exec cat >/dev/null ;;\n  esac\ndone\n"
-        )
+        stage, state = MOMENTS[self.fault.moment]
+        script = f"""#!/bin/sh
+# Reads dpkg's status and holds dpkg at the first moment of the kind wanted.
+[ ! -e {_MARK} ] || exec cat >/dev/null
+at=
+while read -r line; do
+  case "$line" in
+    {stage}) at=there ;;
+    'processing: '*) at= ;;
+    {state})
+      [ -n "$at" ] || continue
+      echo "$line" > {_MARK}
+      kill -STOP "$PPID"
+      exec cat >/dev/null ;;
+  esac
+done
+"""
         self._guest.run(f"mkdir -p -m 700 {_FOLDER}", timeout_s=60)
         self._guest.write_file(_LOGGER, script.encode("ascii"), mode=0o700)
         self._guest.write_file(_LOGGER_FILE, f"status-logger=exec {_LOGGER}\n".encode("ascii"))
