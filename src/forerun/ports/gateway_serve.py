@@ -37,6 +37,8 @@ from forerun.ports.gateway_meter import Pacer, Tally, measure_header
 from forerun.ports.gateway_upstream import Told
 
 MALFORMED = "(malformed request)"
+# How an answer begins, after the program's name, that turns a request away.
+REFUSED = "refused:"
 
 
 class _Source(Protocol):
@@ -97,7 +99,7 @@ class Counter:
             placed = wrong or placed
         if isinstance(placed, Refused):
             self._tally.note_refused(plain_text(f"{request.method} {target}"))
-            return _say(placed.status, f"refused: {placed.reason}", close=True)
+            return _say(placed.status, f"{REFUSED} {placed.reason}", close=True)
         self._tally.note_asked(placed.url)
         try:
             if request.method == "HEAD":
@@ -215,6 +217,7 @@ class Counter:
         if isinstance(outcome, Unanswered):
             if outcome.refused:
                 self._tally.note_refused(placed.url, asked=True)
+                return _say(outcome.status, f"{REFUSED} {outcome.reason}")
             return _say(outcome.status, outcome.reason)
         raise TypeError(outcome)
 
