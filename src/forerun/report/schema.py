@@ -132,6 +132,13 @@ def _lab() -> Json:
             "reasons": _TEXTS,
         }
     )
+    way = _object(
+        {
+            **dict.fromkeys(("name", "address", "protocol", "detail"), _TEXT),
+            "port": {"type": ["integer", "null"]},
+            "result": {"enum": ["open", "closed", "refused by the gateway", "not tried"]},
+        }
+    )
     return _object(
         {
             "accelerator": _TEXT,
@@ -143,6 +150,7 @@ def _lab() -> Json:
             "clone_memory_bytes": _BYTES,
             "preparation": _list(_object({"name": _TEXT, "wall_seconds": _SECONDS})),
             "ways_tried": _TEXTS,
+            "ways_out": _list(way),
             "contention": _object({"busy": _MAYBE_BOOL, "steps": _list(step)}),
         }
     )
