@@ -22,6 +22,7 @@ from cryptography.x509.oid import NameOID
 from forerun.errors import ArchiveUnreachable, LabUnfit, NoRoom
 from forerun.model.blueprint import AllowedArchive
 from forerun.ports.gateway import ArchiveGateway, check_archive
+from tests.sockets import list_listening
 
 from .loopback_archive import (
     DEB,
@@ -54,6 +55,12 @@ def test_an_entry_can_be_lent_while_the_gateway_runs(
     with pytest.raises(RuntimeError), gateway.lend(archive.entry("/extra")):
         raise RuntimeError
     assert ask(gateway.port, url).status == 403
+
+
+def test_it_listens_on_loopback_only(gateway: ArchiveGateway) -> None:
+    """As the kernel has it (proc(5), net/tcp): one socket, 127.0.0.1."""
+    own = {one for one in list_listening() if one[2] == gateway.port}
+    assert own == {("tcp", "127.0.0.1", gateway.port)}
 
 
 def test_leaving_ends_open_transfers_and_leaves_nothing(tmp_path: Path, archive: Archive) -> None:
