@@ -18,6 +18,7 @@ from forerun.model.observation import (
     Outcome,
     RunRecord,
     Teardown,
+    WayTried,
 )
 from forerun.model.survey import Approval
 from forerun.pipeline_bench import (
@@ -31,6 +32,7 @@ from forerun.pipeline_bench import (
 from forerun.pipeline_leaks import check_clone, make_scanner
 from forerun.pipeline_likeness import Likeness, open_likeness
 from forerun.pipeline_walk import RehearsalRequest, Walk
+from forerun.ports.canary import LoopbackCanary
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.store import Store, make_id
@@ -42,7 +44,8 @@ from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
 from forerun.stages.measure import find_outages
 from forerun.stages.rehearse import Observed
-from forerun.stages.seal import prove_sealed
+from forerun.stages.seal import check_sealed, try_ways
+from forerun.stages.seal_ways import list_ways
 from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
 from forerun.stages.seed_disks import note_not_made
 from forerun.stages.template import (
@@ -73,7 +76,7 @@ class RehearsalRun:
         self.blueprint: Blueprint | None = None
         self.outside_bytes = 0
         self.reach_hint = ""
-        self.ways_tried: tuple[str, ...] = ()
+        self.ways_tried: tuple[WayTried, ...] = ()
         self.likeness: Likeness | None = None
         self.approval: Approval | None = None
 
@@ -182,6 +185,7 @@ class RehearsalRun:
 
     def _on_clone(self, clone: Clone, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
         request, clock = self.request, self.bench.clock
+        self._prove_sealed(clone, gateway)
         with self._phase("settle", "services read their configuration") as phase:
             settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
         self.preparation.append(("settle", phase.took_s))
@@ -189,7 +193,6 @@ class RehearsalRun:
         for line in settled.text().splitlines():
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
         self._scan_clone(clone)
-        self._prove_sealed(clone, gateway)
         self._look_ahead(
             "likeness",
             "the clone is compared with the survey",
@@ -213,10 +216,18 @@ class RehearsalRun:
             walk.back_out(self._blueprint(), self.template)
 
     def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
+        """First of all: nothing of production's is read, started or looked for before."""
+        others = [
+            int(entry.name)
+            for entry in self.bench.store.ledger.find()
+            if entry.kind == "port" and entry.run != self.id
+        ]
         with self._phase("seal", "every way out is tried from inside") as phase:
-            ways = prove_sealed(clone.guest, lab_port=gateway.port)
+            with LoopbackCanary() as canary, gateway.lend(canary.entry()):
+                ways = list_ways(canary, gateway_port=gateway.port, clone_ports=others)
+                self.ways_tried = try_ways(clone.guest, ways, canary)
+            check_sealed(self.ways_tried)
         self.preparation.append(("seal", phase.took_s))
-        self.ways_tried = tuple(way.label() for way in ways)
 
     def _scan_clone(self, clone: Clone) -> None:
         request = self.request

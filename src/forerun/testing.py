@@ -12,17 +12,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forerun.errors import HypervisorFailed, SurveyFailed
+from forerun.ports.canary import Canary
 from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
-from forerun.testing_guest import FakeClock, FakeGuest, FakeTurn
+from forerun.testing_guest import FakeCanary, FakeClock, FakeGuest, FakeTurn
 
 __all__ = [
+    "FakeCanary",
     "FakeClock",
     "FakeEntry",
     "FakeGuest",
     "FakeHypervisor",
     "FakeProduction",
     "FakeTurn",
+    "check_canary",
     "check_hypervisor",
     "check_production",
 ]
@@ -159,6 +162,18 @@ def check_production(production: Production, scope: CopyScope) -> None:
     assert seen, "the scope has files"  # noqa: S101
     with production.files(scope) as chunks:
         next(chunks)  # leaving early must not raise
+
+
+def check_canary(canary: Canary) -> None:
+    """What every Canary that nobody has met keeps to; raises AssertionError naming the
+    broken promise."""
+    entry = canary.entry()
+    assert 1 <= canary.port <= 65535, "it has a port"  # noqa: S101
+    assert (entry.scheme, entry.host, entry.port) == ("http", "127.0.0.1", canary.port)  # noqa: S101
+    assert entry.path_prefix == f"/open-{canary.nonce}", "its open part is told"  # noqa: S101
+    assert len(canary.nonce) >= 16, "its paths cannot be guessed"  # noqa: S101
+    assert canary.word not in entry.path_prefix, "its answer stands in no request"  # noqa: S101
+    assert canary.reached() == frozenset(), "nobody has reached it"  # noqa: S101
 
 
 class FakeHypervisor:

@@ -1,12 +1,13 @@
-"""Public fakes of the clone and of time; `forerun.testing` gives them out too."""
+"""Public fakes of the clone, of time and of the canary; `forerun.testing` gives them out too."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from forerun.errors import CloneUnreachable
+from forerun.model.blueprint import AllowedArchive
 from forerun.ports.guest import SessionNews, Waiting
 from forerun.ports.ssh import ExecResult, Room
 
@@ -201,3 +202,28 @@ class FakeGuest:
         """Note that the session was ended."""
         self._ask()
         self.ended.append(name)
+
+
+class FakeCanary:
+    """A canary that was reached by the ways it is told, and asked or not."""
+
+    def __init__(
+        self, reached: Collection[int] = (), *, asked: bool = True, port: int = 40404
+    ) -> None:
+        self.port = port
+        self.nonce = "0123456789abcdef"
+        self.word = "fedcba9876543210"
+        self._reached = frozenset(reached)
+        self._asked = asked
+
+    def entry(self) -> AllowedArchive:
+        """The open part."""
+        return AllowedArchive("http", "127.0.0.1", self.port, f"/open-{self.nonce}")
+
+    def reached(self) -> frozenset[int]:
+        """What it was told."""
+        return self._reached
+
+    def was_asked(self) -> bool:
+        """What it was told."""
+        return self._asked

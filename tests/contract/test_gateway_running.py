@@ -22,6 +22,7 @@ from cryptography.x509.oid import NameOID
 from forerun.errors import ArchiveUnreachable, LabUnfit, NoRoom
 from forerun.model.blueprint import AllowedArchive
 from forerun.ports.gateway import ArchiveGateway, check_archive
+from tests.sockets import list_listening
 
 from .loopback_archive import (
     DEB,
@@ -38,14 +39,28 @@ from .loopback_archive import (
 pytestmark = [pytest.mark.tools, pytest.mark.timeout(60)]
 
 
-def test_the_list_can_grow_while_the_gateway_runs(
+def test_an_entry_can_be_lent_while_the_gateway_runs(
     gateway: ArchiveGateway, archive: Archive
 ) -> None:
-    """An entry added from another thread counts for the next request."""
+    """It counts for the next request, and no longer than the block runs, however that ends;
+    an equal entry that was there before stays."""
     archive.put("/extra/a.deb", b"extra")
-    assert ask(gateway.port, archive.url("/extra/a.deb")).status == 403
-    gateway.allow([archive.entry("/extra")])
-    assert ask(gateway.port, archive.url("/extra/a.deb")).body == b"extra"
+    archive.put(DEB, b"good")
+    url = archive.url("/extra/a.deb")
+    assert ask(gateway.port, url).status == 403
+    with gateway.lend(archive.entry("/extra")), gateway.lend(archive.entry()):
+        assert ask(gateway.port, url).body == b"extra"
+    assert ask(gateway.port, url).status == 403
+    assert ask(gateway.port, archive.url(DEB)).body == b"good"
+    with pytest.raises(RuntimeError), gateway.lend(archive.entry("/extra")):
+        raise RuntimeError
+    assert ask(gateway.port, url).status == 403
+
+
+def test_it_listens_on_loopback_only(gateway: ArchiveGateway) -> None:
+    """As the kernel has it (proc(5), net/tcp): one socket, 127.0.0.1."""
+    own = {one for one in list_listening() if one[2] == gateway.port}
+    assert own == {("tcp", "127.0.0.1", gateway.port)}
 
 
 def test_leaving_ends_open_transfers_and_leaves_nothing(tmp_path: Path, archive: Archive) -> None:

@@ -116,7 +116,10 @@ def test_no_question_was_a_surprise(report: dict[str, Any]) -> None:
 def test_the_clone_was_sealed_and_the_runbook_is_of_this_run(report: dict[str, Any]) -> None:
     """Every way out was tried before the first step; the sheet for the night names the run and
     the profile's digest, and has a section for each step."""
-    assert len(report["lab"]["ways_tried"]) == 5
+    ends = [way["result"] for way in report["lab"]["ways_out"]]
+    assert len(ends) > 45
+    assert "open" not in ends
+    assert ends.count("not tried") < 5, report["lab"]["ways_out"]
     sheet = (OUT / "runbook.md").read_text(encoding="utf-8")
     assert report["run"]["id"] in sheet
     assert report["run"]["profile_digest"] in sheet

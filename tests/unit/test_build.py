@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ from forerun.ports.ssh import ExecResult, Room, SshLink, SshTarget
 from forerun.ports.store import Store
 from forerun.stages.build import FIRST_ANSWER_S, Yard, make_mac, open_clone, write_reach_hint
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.sweep import sweep
 from forerun.testing import FakeClock, FakeHypervisor
 
 UUID = "6f1c1f0a-7c39-4d6e-9d6b-0f5d3e1a2b3c"
@@ -408,6 +410,57 @@ def test_a_domain_that_cannot_be_ended_stays_in_the_ledger(ground: Ground) -> No
     assert [("forerun sweep" in e.text, "forerun-run-1" in e.text) for e in faults] == [
         (True, True)
     ]
+
+
+@pytest.fixture
+def open_umask() -> Iterator[None]:
+    """The worst case: a umask that takes nothing away (umask(2))."""
+    before = os.umask(0)
+    yield
+    os.umask(before)
+
+
+def find_holders(root: Path, secret: str) -> set[str]:
+    """Names of the files of a folder that hold the middle of a key."""
+    part = secret.splitlines()[2].encode("ascii")
+    assert len(part) > 40
+    return {path.name for path in root.rglob("*") if path.is_file() and part in path.read_bytes()}
+
+
+def test_what_a_clone_consists_of_is_its_owners_alone(ground: Ground, open_umask: None) -> None:
+    """Disks, seed and marks; others may pass through the folder, as the hypervisor's own user
+    must, but neither list nor write it. The same for a key that is kept."""
+    with ground.open() as clone:
+        clone.keep = True
+    files = {path.name: path.stat().st_mode & 0o777 for path in clone.folder.iterdir()}
+    assert set(files) == {
+        "system.qcow2", "data0.raw", "data1.raw", "seed.iso", f"leans-on-{TEMPLATE.id}",
+        "clone_key", "clone_known_hosts",
+    }  # fmt: skip
+    assert set(files.values()) == {0o600}
+    assert clone.folder.stat().st_mode & 0o777 == 0o711
+
+
+def test_a_clones_keys_die_with_it(ground: Ground) -> None:
+    """The login key is on no disk at all, the host key in the seed alone; afterwards neither
+    is anywhere in the state folder."""
+    with ground.open() as clone:
+        login, host = clone.keys.login_private, clone.keys.host_private
+        assert find_holders(ground.store.root, login) == set()
+        assert find_holders(ground.store.root, host) == {"seed.iso"}
+    assert find_holders(ground.store.root, login) == set()
+    assert find_holders(ground.store.root, host) == set()
+
+
+def test_a_kept_clones_key_dies_with_the_sweep(ground: Ground) -> None:
+    """Kept, it is in one file; removed on purpose, it is nowhere."""
+    with ground.open() as clone:
+        clone.keep = True
+    login = clone.keys.login_private
+    assert find_holders(ground.store.root, login) == {"clone_key"}
+    sweep(ground.store, ground.hypervisor, run=clone.run_id)
+    assert find_holders(ground.store.root, login) == set()
+    assert list(ground.store.machines.iterdir()) == []
 
 
 def test_a_kept_clone_stays_with_its_key(ground: Ground) -> None:

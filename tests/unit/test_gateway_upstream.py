@@ -31,6 +31,16 @@ def test_the_environment_s_proxies_are_used(no_proxies: pytest.MonkeyPatch) -> N
     assert find_proxy("http://127.0.0.1:8080/debian/a") is None
 
 
+@pytest.mark.parametrize("host", ["127.0.0.1:8080", "127.9.9.9", "[::1]:80", "localhost:81"])
+def test_the_own_loopback_is_never_asked_by_way_of_a_proxy(
+    no_proxies: pytest.MonkeyPatch, host: str
+) -> None:
+    """A proxy's loopback is the proxy's own (RFC 1122, 3.2.1.3; RFC 6761, 6.3)."""
+    no_proxies.setenv("http_proxy", "http://plain.example:3128")
+    assert find_proxy(f"http://{host}/debian/a") is None
+    assert find_proxy("http://127.0.0.1.example/debian/a") == "http://plain.example:3128"
+
+
 @pytest.mark.parametrize(
     ("problem", "word"),
     [

@@ -14,7 +14,15 @@ from markdown_it import MarkdownIt
 from pydantic import TypeAdapter
 
 from forerun.model.likeness import ForetellingCheck, Foretold, NotLookedAt
-from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen
+from forerun.model.observation import (
+    Outage,
+    Outcome,
+    PromptMet,
+    RunRecord,
+    Seen,
+    WayEnd,
+    WayTried,
+)
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
 from forerun.report.render_html import render_html
@@ -259,14 +267,56 @@ def test_markdown_has_every_section(shelf01: RunRecord) -> None:
     assert len(names) == 19
 
 
+WAYS = (
+    WayTried("the name service", "10.0.2.3", "udp", 53, WayEnd.CLOSED, "no answer in 4 s"),
+    WayTried("an outside address", "203.0.113.1", "icmp", 0, WayEnd.CLOSED, "no answer in 4 s"),
+    WayTried("a CONNECT", "203.0.113.1", "http", 25, WayEnd.REFUSED, "403: refused: | it <is> off"),
+    WayTried("another clone", "10.0.2.2", "tcp", 0, WayEnd.NOT_TRIED, "no other clone is there"),
+)
+
+
 def test_every_form_says_whether_the_clone_was_sealed(shelf01: RunRecord) -> None:
-    """With what was tried; a run that tried nothing does not pass for a sealed one."""
-    tried = dataclasses.replace(shelf01, ways_tried=("the lab host (10.0.2.2, tcp 3128)",))
+    """With every attempt and its result; a run that tried nothing does not pass for a sealed
+    one, and a way that could not be tried does not pass for a closed one."""
+    tried = dataclasses.replace(shelf01, ways_tried=WAYS)
     untried = dataclasses.replace(shelf01, ways_tried=())
     for render in (render_markdown, render_html):
-        assert "none open: the lab host" in re.sub(r"\s+", " ", render(outline(tried)))
+        text = re.sub(r"\s+", " ", render(outline(tried)))
+        assert "3 ways out of the clone were tried from inside before the first step" in text
+        assert "0 open, 2 closed, 1 refused by the archive gateway; 1 more could not be" in text
+        for word in ("10.0.2.3 udp 53", "203.0.113.1 icmp", "no answer in 4 s", "no other clone"):
+            assert word in text
         assert "were not tried" in render(outline(untried))
-    assert json.loads(render_json(outline(tried)))["lab"]["ways_tried"] == list(tried.ways_tried)
+    assert "3 tried from inside, 0 open" in render_terminal(outline(tried))
+    assert re.search(r"Ways out +not tried", render_terminal(outline(untried)))
+
+
+def test_an_open_way_stands_out(shelf01: RunRecord) -> None:
+    """The record of a run that was stopped for it says so in every form."""
+    leak = WayTried("a service", "10.0.2.2", "tcp", 40404, WayEnd.OPEN, "connected")
+    report = outline(dataclasses.replace(shelf01, ways_tried=(*WAYS, leak)))
+    assert "1 open, 2 closed" in re.sub(r"\s+", " ", render_markdown(report))
+    assert '<span class="word bad">open</span>' in render_html(report)
+    assert "4 tried from inside, 1 open" in render_terminal(report)
+
+
+def test_the_data_has_every_attempt(shelf01: RunRecord) -> None:
+    """Field by field, as the schema has it; `ways_tried` stays the list of texts that it was,
+    of those that were really tried. Reference: the jsonschema library."""
+    document = build_document(outline(dataclasses.replace(shelf01, ways_tried=WAYS)))
+    jsonschema.Draft202012Validator(report_schema()).validate(document)
+    assert document["lab"]["ways_out"] == [
+        {
+            "name": way.name,
+            "address": way.address,
+            "protocol": way.protocol,
+            "port": way.port or None,
+            "result": way.result.value,
+            "detail": way.detail,
+        }
+        for way in WAYS
+    ]
+    assert document["lab"]["ways_tried"] == [way.label() for way in WAYS[:3]]
 
 
 def test_markdown_tables_are_whole(shelf01: RunRecord) -> None:

@@ -12,7 +12,15 @@ import pytest
 
 from forerun.errors import NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
-from forerun.model.observation import Outcome, PromptMet, RunRecord, StepEnd
+from forerun.model.observation import (
+    RUN_SCHEMA,
+    Outcome,
+    PromptMet,
+    RunRecord,
+    StepEnd,
+    WayEnd,
+    WayTried,
+)
 from forerun.model.survey import (
     CleanSurvey,
     Machine,
@@ -152,6 +160,35 @@ def test_a_record_of_an_older_version_is_still_read(tmp_path: Path) -> None:
     assert (record.seen, record.rate_limit_bits) == ((), 0)
 
 
+def test_a_run_of_the_first_version_keeps_its_ways_out(tmp_path: Path) -> None:
+    """They were texts, and none was open: each becomes one that was tried and is closed; a
+    text of another form keeps its words. The record is one of today's then."""
+    data = json.loads(RUN.read_text(encoding="utf-8"))
+    assert data["schema"] == "forerun.run/1"
+    data["ways_tried"] = [
+        "the lab host (10.0.2.2, tcp 3128)",
+        "the lab host's name service (10.0.2.3, udp 53)",
+        "an outside address (2001:db8::1, tcp 443)",
+        "a way (of another kind)",
+    ]
+    path = tmp_path / "record.json"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    record = load_record(RunRecord, path)
+    assert [way.label() for way in record.ways_tried[:3]] == data["ways_tried"][:3]
+    assert record.ways_tried[3].name == "a way (of another kind)"
+    assert {way.result for way in record.ways_tried} == {WayEnd.CLOSED}
+    assert record.schema == RUN_SCHEMA
+    path.write_bytes(dump_record(record))
+    assert load_record(RunRecord, path) == record
+
+
+def test_a_way_out_comes_back_as_it_was(store: Store) -> None:
+    """Each field, the result as one of the closed set."""
+    ways = tuple(WayTried("a way", "203.0.113.1", "icmp", 0, end, "why") for end in WayEnd)
+    record = keep_run(store, "run-20260131-220000-bbbb", ways_tried=ways)
+    assert store.load_run("run-20260131-220000-bbbb") == record
+
+
 # -- damage is refused, with its place
 
 
@@ -178,8 +215,20 @@ def test_a_file_cut_short_is_refused(tmp_path: Path, share: float) -> None:
         (lambda d: d.update(clone_cpus="two"), "clone_cpus"),
         (lambda d: d.update(steps={"a": 1}), "steps"),
         (lambda d: d["lab"].update(cpus=None), "lab.cpus"),
+        (lambda d: d.update(ways_tried="none"), "ways_tried"),
+        (lambda d: d.update(ways_tried=[{"name": "x"}]), "ways_tried.0.address"),
     ],
-    ids=["missing", "closed-set", "number", "nested-missing", "integer", "shape", "null"],
+    ids=[
+        "missing",
+        "closed-set",
+        "number",
+        "nested-missing",
+        "integer",
+        "shape",
+        "null",
+        "ways-shape",
+        "way-missing",
+    ],
 )
 def test_an_edited_file_is_refused_with_the_place(tmp_path: Path, edit: object, place: str) -> None:
     """The message leads to the very field."""

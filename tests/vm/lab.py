@@ -29,9 +29,12 @@ from forerun.model.blueprint import (
     TemplateInfo,
     TemplateRecipe,
 )
+from forerun.model.observation import WayTried
 from forerun.pipeline_bench import Bench, find_accelerator, make_template, open_gateway
+from forerun.ports.canary import LoopbackCanary
 from forerun.ports.disks import make_seed_image
 from forerun.ports.domain_xml import GUEST_ADDRESS, write_domain_xml
+from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.labhost import find_free_port
 from forerun.ports.ssh import ParamikoLink, SshTarget, connect, make_key_pair
@@ -39,6 +42,8 @@ from forerun.ports.store import make_id
 from forerun.stages.build import Clone, Yard, make_mac, open_clone
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import INSTANCE_FILE, SEED_SCRIPT, write_network_file
+from forerun.stages.seal import try_ways
+from forerun.stages.seal_ways import WayOut, list_ways
 from forerun.stages.template_scripts import EMULATED_WORDS
 from tests.practice.archive import KEYRING, PracticeArchive
 from tests.practice.packages import EDITED_CONFIGURATION, INSTALLED, PORT
@@ -138,6 +143,15 @@ def plain_clone(
         blueprint, template, pack(files or {"/etc/motd.tests": b"hi\n"}), yard
     ) as clone:
         yield clone
+
+
+def try_seal(
+    clone: Clone, gateway: ArchiveGateway, *more: WayOut, clone_ports: tuple[int, ...] = ()
+) -> tuple[WayTried, ...]:
+    """Every way out of a sealed clone, as a rehearsal tries them, and some more."""
+    with LoopbackCanary() as canary, gateway.lend(canary.entry()):
+        ways = list_ways(canary, gateway_port=gateway.port, clone_ports=clone_ports)
+        return try_ways(clone.guest, (*ways, *more), canary)
 
 
 def restart(clone: Clone) -> None:

@@ -16,11 +16,12 @@ from forerun.model.survey import Mount
 from forerun.model.system import Block, Interface, Loader, SystemFacts
 from forerun.pipeline_bench import Bench
 from forerun.ports.clock import SystemClock
+from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.store import make_id
 from forerun.profiles import load_profile, shipped_folders
 from forerun.stages.build import Clone, Yard, open_clone
 from forerun.stages.design import design_clone
-from forerun.stages.seal import prove_sealed
+from forerun.stages.seal import check_sealed
 from forerun.stages.seed import filter_copy, list_taken, write_settle_script
 from tests.vm import lab, made_up
 from tests.vm.made_up import File
@@ -227,7 +228,9 @@ def test_a_covered_folder_has_its_content(clone: Clone) -> None:
     assert 20 < int(small) < 60
 
 
-def test_production_s_addresses_are_there_and_lead_nowhere(clone: Clone, yard: Yard) -> None:
+def test_production_s_addresses_are_there_and_lead_nowhere(
+    clone: Clone, gateway: ArchiveGateway
+) -> None:
     """On the named link, with their masks; no default route, no route to neighbours; and
     every way out is still shut."""
     shown = clone.guest.run(
@@ -240,7 +243,7 @@ def test_production_s_addresses_are_there_and_lead_nowhere(clone: Clone, yard: Y
     assert "default" not in shown
     assert "192.0.2.0/24 dev" not in shown
     assert "unreachable" in shown
-    assert len(prove_sealed(clone.guest, lab_port=yard.gateway_port)) == 5
+    check_sealed(lab.try_seal(clone, gateway))
 
 
 def test_the_boot_loader_s_answer_is_production_s_and_its_path_is_there(clone: Clone) -> None:

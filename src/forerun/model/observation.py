@@ -11,7 +11,7 @@ from enum import Enum
 
 from forerun.model.likeness import Agreement, ForetellingCheck, Foretold, NotLookedAt
 
-RUN_SCHEMA = "forerun.run/1"
+RUN_SCHEMA = "forerun.run/2"
 
 
 class Outcome(Enum):
@@ -262,6 +262,35 @@ class Seen:
     source: str = ""
 
 
+class WayEnd(Enum):
+    """What came of trying a way out of the clone. Nothing is rehearsed after OPEN."""
+
+    CLOSED = "closed"
+    REFUSED = "refused by the gateway"
+    NOT_TRIED = "not tried"
+    OPEN = "open"
+
+
+@dataclass(frozen=True, slots=True)
+class WayTried:
+    """A way out of the clone that was tried from inside. `protocol` is "tcp", "udp",
+    "icmp" or "http", the last through the archive gateway; `port` is 0 where there is
+    none. `detail` says what was seen, or why it could not be tried."""
+
+    name: str
+    address: str
+    protocol: str
+    port: int
+    result: WayEnd = WayEnd.NOT_TRIED
+    detail: str = ""
+
+    def label(self) -> str:
+        """For a person: "the lab host (10.0.2.2, tcp 3128)"."""
+        port = f" {self.port}" if self.port else ""
+        through = ", through the gateway" if self.protocol == "http" else ""
+        return f"{self.name} ({self.address}, {self.protocol}{port}{through})"
+
+
 @dataclass(frozen=True, slots=True)
 class HoldKept:
     """A moment of the clone that was kept before a step: how long the clone stood still for
@@ -322,7 +351,7 @@ class FaultTried:
 @dataclass(frozen=True, slots=True)
 class RunRecord:
     """Everything observed in one rehearsal, with its circumstances. `ways_tried` are the
-    ways out of the clone that were tried from inside before the first step; none was open.
+    ways out of the clone that were tried from inside before the first step.
     `copy_approved_by` names who looked production's sanitised copy over."""
 
     id: str
@@ -357,7 +386,7 @@ class RunRecord:
     foretelling: tuple[ForetellingCheck, ...] = ()
     not_looked_at: tuple[NotLookedAt, ...] = ()
     seen: tuple[Seen, ...] = ()
-    ways_tried: tuple[str, ...] = ()
+    ways_tried: tuple[WayTried, ...] = ()
     rate_limit_bits: int = 0
     copy_approved_by: str = ""
     holds: tuple[HoldKept, ...] = ()

@@ -41,7 +41,7 @@ class Disks:
         self._command = command
 
     def make_overlay(self, base: Path, path: Path, *, size_bytes: int = 0) -> None:
-        """A qcow2 overlay on a read-only qcow2 base."""
+        """A qcow2 overlay on a read-only qcow2 base, readable by its owner only."""
         argv = [
             "qemu-img",
             "create",
@@ -56,8 +56,8 @@ class Disks:
         ]
         if size_bytes:
             argv.append(str(size_bytes))
+        _make_thin(path, 0)  # qemu-img writes into the file that is there
         self._command.run(argv, timeout_s=60)
-        path.chmod(0o600)
 
     def copy(self, source: Path, target: Path) -> int:
         """A copy of an image that nothing writes to now, as thin as the source where the
@@ -162,10 +162,8 @@ class Disks:
         part.unlink()
 
     def make_empty_disk(self, path: Path, size_bytes: int) -> None:
-        """A thin raw disk without content."""
-        with path.open("wb") as stream:
-            stream.truncate(size_bytes)
-        path.chmod(0o600)
+        """A thin raw disk without content, readable by its owner only."""
+        _make_thin(path, size_bytes)
 
     def write_table(
         self, disk: Path, table: str, parts: Sequence[tuple[int, int, str, str]]
@@ -194,14 +192,21 @@ class Disks:
         self, path: Path, *, fstype: str, size_bytes: int, uuid: str, label: str
     ) -> None:
         """A thin raw disk that holds one empty ext2/3/4 file system or swap area."""
-        with path.open("wb") as stream:
-            stream.truncate(size_bytes)
-        path.chmod(0o600)
+        _make_thin(path, size_bytes)
         if fstype == "swap":
             argv = ["mkswap", "-q", "-U", uuid, "-L", label, str(path)]
         else:
             argv = ["mke2fs", "-q", "-F", "-t", fstype, "-U", uuid, "-L", label, str(path)]
         self._command.run(argv, timeout_s=120)
+
+
+def _make_thin(path: Path, size_bytes: int) -> None:
+    """A sparse file that was never readable by anybody else, whatever the umask says: the
+    folder of a clone lets the hypervisor's own user through, and others with it."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+    with os.fdopen(os.open(path, flags, 0o600), "wb") as stream:
+        os.fchmod(stream.fileno(), 0o600)
+        stream.truncate(size_bytes)
 
 
 def make_seed_image(path: Path, files: Mapping[str, bytes]) -> None:

@@ -17,7 +17,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
@@ -129,9 +130,16 @@ class ArchiveGateway:
         served are among them."""
         return self._tally.faults()
 
-    def allow(self, extra: Sequence[AllowedArchive]) -> None:
-        """Add archives to the allow-list; may be called from any thread."""
-        self._allowed = self._allowed + tuple(one for one in extra if one not in self._allowed)
+    @contextlib.contextmanager
+    def lend(self, extra: AllowedArchive) -> Iterator[None]:
+        """One more entry on the allow-list, for as long as the block runs; may be used
+        from any thread."""
+        lent = replace(extra)  # an own object: an equal entry that was there before stays
+        self._allowed = (*self._allowed, lent)
+        try:
+            yield
+        finally:
+            self._allowed = tuple(one for one in self._allowed if one is not lent)
 
     def __enter__(self) -> Self:
         self._started.clear()

@@ -38,6 +38,8 @@ from forerun.ports.gateway_meter import Pacer, Tally, measure_header
 from forerun.ports.gateway_upstream import Told
 
 MALFORMED = "(malformed request)"
+# How an answer begins, after the program's name, that turns a request away.
+REFUSED = "refused:"
 
 
 SLOW_BYTES_A_SECOND = 8_000
@@ -113,7 +115,7 @@ class Counter:
             placed = wrong or placed
         if isinstance(placed, Refused):
             self._tally.note_refused(plain_text(f"{request.method} {target}"))
-            return _say(placed.status, f"refused: {placed.reason}", close=True)
+            return _say(placed.status, f"{REFUSED} {placed.reason}", close=True)
         self._tally.note_asked(placed.url)
         if self._trouble.kind == "gone":
             return _say(503, "the archive is gone, on purpose", close=True)
@@ -242,6 +244,7 @@ class Counter:
         if isinstance(outcome, Unanswered):
             if outcome.refused:
                 self._tally.note_refused(placed.url, asked=True)
+                return _say(outcome.status, f"{REFUSED} {outcome.reason}")
             return _say(outcome.status, outcome.reason)
         raise TypeError(outcome)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import re
 import ssl
 import threading
@@ -139,13 +140,23 @@ class Upstream:
 
 def find_proxy(url: str) -> str | None:
     """The proxy the environment names for an address (http_proxy, https_proxy,
-    no_proxy), or None. ~/.netrc is deliberately not read: no credential of the lab
-    host's user goes to an archive."""
+    no_proxy), or None. The lab host's own loopback is never asked by way of a proxy,
+    whose loopback is another one. ~/.netrc is deliberately not read: no credential of the
+    lab host's user goes to an archive."""
     parts = URL(url, encoded=True)
     host = parts.host or ""
-    if proxy_bypass(f"{host}:{parts.port}"):
+    if _is_loopback(host) or proxy_bypass(f"{host}:{parts.port}"):
         return None
     return getproxies().get(parts.scheme) or None
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def read_told(response: aiohttp.ClientResponse) -> Told:

@@ -10,11 +10,14 @@ import contextlib
 import fcntl
 import hashlib
 import hmac
+import json
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
@@ -23,7 +26,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from forerun.errors import NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
-from forerun.model.observation import RunRecord
+from forerun.model.observation import RUN_SCHEMA, RunRecord, WayEnd, WayTried
 from forerun.model.survey import Approval, CleanSurvey
 from forerun.ports.ledger import Ledger
 
@@ -59,7 +62,8 @@ def load_record(kind: type[_T], path: Path) -> _T:
     """A record from its file; RecordDamaged names the place of what is wrong."""
     adapter: TypeAdapter[_T] = TypeAdapter(kind)
     try:
-        return adapter.validate_json(path.read_bytes())
+        content = path.read_bytes()
+        return adapter.validate_json(_renew_run(content) if kind is RunRecord else content)
     except FileNotFoundError as problem:
         raise NotFound("There is no such record.", where=str(path)) from problem
     except ValidationError as problem:
@@ -73,6 +77,33 @@ def load_record(kind: type[_T], path: Path) -> _T:
             found="; ".join(places),
             hint="It was cut short, edited, or written by another version of forerun.",
         ) from problem
+
+
+def _renew_run(content: bytes) -> bytes:
+    """A run's record of the first version as one of today's: it had the ways out that were
+    tried as texts, none of them open. Anything else stays as it is."""
+    try:
+        facts = json.loads(content)
+    except (ValueError, RecursionError):  # told as damage by whoever reads it next
+        return content
+    if not isinstance(facts, dict) or facts.get("schema") != "forerun.run/1":
+        return content
+    ways = facts.get("ways_tried", [])
+    if isinstance(ways, list):
+        facts["ways_tried"] = [_renew_way(way) if isinstance(way, str) else way for way in ways]
+    facts["schema"] = RUN_SCHEMA
+    return json.dumps(facts).encode("utf-8")
+
+
+def _renew_way(label: str) -> dict[str, object]:
+    known = _OLD_WAY.fullmatch(label)
+    name, address, protocol, port = known.groups() if known else (label, "", "", "0")
+    way = WayTried(name, address, protocol, int(port), WayEnd.CLOSED)
+    return {**asdict(way), "result": way.result.value}
+
+
+# "the lab host (10.0.2.2, tcp 3128)"
+_OLD_WAY = re.compile(r"(.+) \(([0-9a-f.:]+), (tcp|udp) (\d+)\)")
 
 
 def write_durably(path: Path, content: bytes, *, mode: int = 0o600) -> None:

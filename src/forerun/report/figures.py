@@ -7,8 +7,10 @@ managers do. A figure that was not measured is `None` here and says so.
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Iterator
 
-from forerun.model.observation import RunRecord
+from forerun.model.observation import RunRecord, WayEnd
 from forerun.report.sections import Figure, Spread
 
 NOT_MEASURED = "not measured"
@@ -27,11 +29,28 @@ def known_bytes(value: int) -> int | None:
 
 
 def say_seal(record: RunRecord) -> str:
-    """Whether the clone was shown to be sealed before its first step, and how."""
+    """Whether the clone was shown to be sealed before its first step, in one sentence."""
     if not record.ways_tried:
         return "Ways out of the clone were not tried: whether it was sealed is not on record."
-    tried = ", ".join(record.ways_tried)
-    return f"Ways out of the clone, tried from inside before the first step, none open: {tried}."
+    found = Counter(way.result for way in record.ways_tried)
+    tried = len(record.ways_tried) - found[WayEnd.NOT_TRIED]
+    said = f"{found[WayEnd.OPEN]} open, {found[WayEnd.CLOSED]} closed"
+    if found[WayEnd.REFUSED]:
+        said += f", {found[WayEnd.REFUSED]} refused by the archive gateway"
+    if found[WayEnd.NOT_TRIED]:
+        said += f"; {found[WayEnd.NOT_TRIED]} more could not be tried"
+    return (
+        f"{count_of(tried, 'way')} out of the clone {'was' if tried == 1 else 'were'} tried from "
+        f"inside before the first step: {said}."
+    )
+
+
+def list_ways(record: RunRecord) -> Iterator[tuple[str, str, str, str]]:
+    """A row for each way out: what, where, what came of it, and what was seen."""
+    for way in record.ways_tried:
+        port = f" {way.port}" if way.port else ""
+        where = f"{way.address} {way.protocol}{port}".strip()
+        yield way.name, where, way.result.value, way.detail
 
 
 def say_seconds(value: float | None) -> str:

@@ -12,6 +12,7 @@ from forerun.report.changes import GRAVE
 from forerun.report.figures import (
     count_of,
     known,
+    list_ways,
     say_bytes,
     say_clock,
     say_figure,
@@ -92,7 +93,7 @@ def _environment() -> Environment:
     environment.globals["say_score"] = say_score
     environment.globals["differences_shown"] = SHOWN
     environment.globals["count_of"] = count_of
-    environment.globals["say_seal"] = say_seal
+    environment.globals.update(say_seal=say_seal, list_ways=list_ways)
     environment.globals.update(
         losses=LOSSES,
         questions=QUESTIONS,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from forerun.model.observation import PromptMet, RunRecord
+from forerun.model.observation import PromptMet, RunRecord, WayEnd
 from forerun.report.figures import known
 from forerun.report.foretold import document_foretold
 from forerun.report.likeness import build_likeness
@@ -113,7 +113,18 @@ def _lab(report: Report) -> Json:
         "preparation": [
             {"name": name, "wall_seconds": seconds} for name, seconds in run.preparation
         ],
-        "ways_tried": list(run.ways_tried),
+        "ways_tried": [way.label() for way in run.ways_tried if way.result is not WayEnd.NOT_TRIED],
+        "ways_out": [
+            {
+                "name": way.name,
+                "address": way.address,
+                "protocol": way.protocol,
+                "port": way.port or None,
+                "result": way.result.value,
+                "detail": way.detail,
+            }
+            for way in run.ways_tried
+        ],
         "contention": {
             "busy": bool(busy) if report.contention else None,
             "steps": [

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from forerun.report.figures import (
     count_of,
     known,
+    list_ways,
     say_bytes,
     say_clock,
     say_figure,
@@ -315,6 +316,11 @@ def _lab(report: Report) -> Iterator[str]:
     if not report.contention:
         items.append("The load of the lab host was not recorded.")
     yield from listed("Lab host", items)
+    if report.record.ways_tried:
+        yield ""
+        yield from table(
+            ("Way out of the clone", "Where", "Result", "Seen"), list_ways(report.record)
+        )
 
 
 def _teardown(report: Report) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import TextIO
 
 from tabulate import tabulate
 
+from forerun.model.observation import WayEnd
 from forerun.report.figures import count_of, say_bytes, say_figure, say_seconds, say_share
 from forerun.report.foretold import LOSSES, say_foretelling
 from forerun.report.outage import say_outage
@@ -200,6 +201,7 @@ class _Page:
             ("Prompts", self._say_prompts()),
             ("Download", self._say_download()),
             *(("Disk peak", text) for text in self._say_disks()),
+            ("Ways out", self._say_ways()),
             ("Left on the lab host", self._say_left()),
         ]
         yield from self._table(rows)
@@ -232,6 +234,11 @@ class _Page:
         for peak in self._report.disk[:1]:
             share = say_share(peak.peak_used / peak.size) if peak.size else "share unknown"
             yield f"{peak.target} {say_bytes(peak.peak_used)} of {say_bytes(peak.size)} ({share})"
+
+    def _say_ways(self) -> str:
+        ends = [way.result for way in self._report.record.ways_tried]
+        tried = len(ends) - ends.count(WayEnd.NOT_TRIED)
+        return f"{tried} tried from inside, {ends.count(WayEnd.OPEN)} open" if ends else "not tried"
 
     def _say_left(self) -> str:
         left = self._report.record.teardown.left

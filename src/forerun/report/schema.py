@@ -122,6 +122,13 @@ def _lab() -> Json:
             "reasons": TEXTS,
         }
     )
+    way = object_of(
+        {
+            **dict.fromkeys(("name", "address", "protocol", "detail"), TEXT),
+            "port": {"type": ["integer", "null"]},
+            "result": {"enum": ["open", "closed", "refused by the gateway", "not tried"]},
+        }
+    )
     return object_of(
         {
             "accelerator": TEXT,
@@ -133,6 +140,7 @@ def _lab() -> Json:
             "clone_memory_bytes": BYTES,
             "preparation": list_of(object_of({"name": TEXT, "wall_seconds": SECONDS})),
             "ways_tried": TEXTS,
+            "ways_out": list_of(way),
             "contention": object_of({"busy": MAYBE_BOOL, "steps": list_of(step)}),
         }
     )

@@ -213,7 +213,7 @@ class _BuildingSite:
 
     def make_disks(self, copy: bytes) -> tuple[DomainDisk, ...]:
         """Overlay, stand-in disks and seed image."""
-        (self.machine / f"leans-on-{self.template.id}").touch()
+        (self.machine / f"leans-on-{self.template.id}").touch(mode=0o600)
         system = self.machine / "system.qcow2"
         self.yard.disks.make_overlay(
             self.yard.store.template_disk(self.template.id),

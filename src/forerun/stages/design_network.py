@@ -13,11 +13,10 @@ from forerun.model.blueprint import Gap, StandInLink
 from forerun.model.survey import CleanSurvey
 from forerun.model.system import Interface
 from forerun.ports.domain_xml import GUEST_ADDRESS
+from forerun.stages.seal_ways import OUTSIDE, OUTSIDE_6
 
 # What the proof of the seal tries to reach must not be the clone itself.
-TRIED_ADDRESSES = frozenset(
-    ipaddress.ip_address(text) for text in ("203.0.113.1", "198.51.100.1", "2001:db8::1")
-)
+TRIED_ADDRESSES = frozenset(ipaddress.ip_address(text) for text in (*OUTSIDE, OUTSIDE_6))
 SEALED_NETWORK = ipaddress.ip_network(f"{GUEST_ADDRESS}/24", strict=False)
 # Names that the sealed link has or may get on the clone, by one naming policy or another
 # (systemd.net-naming-scheme(7)); QEMU gives it PCI slot 16.
