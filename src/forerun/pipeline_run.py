@@ -38,6 +38,7 @@ from forerun.ports.prober import Prober
 from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
+from forerun.stages.copy_tar import filter_copy, read_files
 from forerun.stages.custody import check_usable
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
@@ -45,7 +46,7 @@ from forerun.stages.leakscan import Originals
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
 from forerun.stages.seal import prove_sealed
-from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
+from forerun.stages.seed import list_taken, write_settle_script
 from forerun.stages.seed_disks import note_not_made
 from forerun.stages.session import AskPerson, PromptPolicy
 from forerun.stages.template import (
@@ -73,6 +74,9 @@ class RehearsalRequest:
     keep: bool = False
     template_id: str = ""
     originals: Originals | None = None
+
+
+_MOST_NOTICES = 100
 
 
 class RehearsalRun:
@@ -209,7 +213,7 @@ class RehearsalRun:
             settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
         self.preparation.append(("settle", phase.took_s))
         self.blueprint = note_not_made(self._blueprint(), settled.text())
-        for line in settled.text().splitlines():
+        for line in settled.text().splitlines()[:_MOST_NOTICES]:
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
         self._scan_clone(clone)
         self._prove_sealed(clone, gateway)
