@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import signal
@@ -22,14 +23,18 @@ from forerun.cli_common import (
     ArchiveOption,
     UriOption,
     find_archives,
+    load_each,
     open_here,
     parse_age,
     parse_bits,
     parse_size,
     say,
+    say_as_is,
+    say_document,
 )
 from forerun.cli_custody import await_approval
 from forerun.cli_drift import show_drift
+from forerun.cli_shown import caution_unlisted, find_width, show_run
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -51,7 +56,6 @@ from forerun.progress import JsonLinesSink, open_terminal
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
 from forerun.report.plain import one_line, strip_controls
-from forerun.report.render_terminal import colour_allowed, render_terminal
 from forerun.report_files import FORMATS, draw_report, write_reports
 from forerun.stages.custody import KEEP_DAYS, LONGEST_DAYS
 from forerun.stages.lab import LabCheck, inspect_lab
@@ -121,7 +125,7 @@ def survey(
     """Read production over SSH and store a sanitised copy."""
     if show_commands:
         for name, command in list_probes(calibrate=calibrate):
-            say(f"# {name}\n{command}\n")
+            say_as_is(f"# {name}\n{command}\n\n")
         return
     user, host = _split_target(target)
     where = SshTarget(host, port, user, identity, known_hosts, accept_new=accept_new_host_key)
@@ -260,7 +264,7 @@ def rehearse_command(
         )
     finally:
         sink.close()
-    _show_run(done.record, done.folder, find_comparable(bench.store, done.record))
+    show_run(done.record, done.folder, find_comparable(bench.store, done.record))
     if done.reach_hint:
         say(f"\nThe clone was kept. Reach it, then remove it:\n{done.reach_hint}")
     say(f"fetched from outside: {done.outside_bytes} bytes")
@@ -271,24 +275,11 @@ def rehearse_command(
 
 def _ask_person(question: str, process: str) -> str | None:
     """Put a question of the clone to the person at the terminal; None stops the run."""
-    say(f"\n{strip_controls(question)}\n({one_line(process)} waits; Ctrl-D stops the rehearsal)")
+    say(f"\n{question}\n({one_line(process)} waits; Ctrl-D stops the rehearsal)")
     try:
         return input("answer> ")
     except EOFError:
         return None
-
-
-def _show_run(record: RunRecord, folder: Path, earlier: tuple[RunRecord, ...]) -> None:
-    colour = colour_allowed(sys.stdout, os.environ)
-    report = outline(record, earlier=earlier)
-    say(render_terminal(report, width=_width(), colour=colour, folder=str(folder)))
-
-
-def _width() -> int:
-    try:
-        return max(60, min(140, os.get_terminal_size().columns))
-    except OSError:
-        return 100
 
 
 @app.command()
@@ -300,21 +291,25 @@ def report(
     """Draw the report of a stored run again."""
     bench = open_here(connect)
     record = bench.store.load_run(run)
+    caution_unlisted(bench.store.runs / record.id)
     earlier = find_comparable(bench.store, record)
     if form not in FORMATS:
         raise UsageError("There is no such format.", found=form, wanted=", ".join(FORMATS))
     if form == "terminal":
-        _show_run(record, bench.store.runs / record.id, earlier)
+        show_run(record, bench.store.runs / record.id, earlier)
     else:
-        say(draw_report(outline(record, earlier=earlier), form))
+        say_document(draw_report(outline(record, earlier=earlier), form))
 
 
 @app.command()
 def runs(connect: UriOption = DEFAULT_URI) -> None:
     """List the stored runs."""
     store = open_here(connect).store
-    records = [store.load_run(run) for run in store.find_runs()]
-    say(list_runs_table(records, width=_width()) if records else "no runs yet")
+    names = store.find_runs()
+    records, damaged = load_each(names, store.load_run)
+    say(list_runs_table(records, width=find_width()) if records else "no runs yet")
+    if damaged:
+        raise damaged[0]
 
 
 @app.command()
@@ -393,5 +388,8 @@ def main() -> None:
     """Entry point of the `forerun` command."""
     signal.signal(signal.SIGINT, _raise_interrupted)
     signal.signal(signal.SIGTERM, _raise_interrupted)
+    for stream in (sys.stdout, sys.stderr):  # a letter the terminal lacks ends no command
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     state = choose_state_folder(dict(os.environ), uid=os.geteuid())
     sys.exit(run_guarded(lambda: app(standalone_mode=True), state))
