@@ -31,10 +31,11 @@ from forerun.cli_common import (
     say,
     say_as_is,
     say_document,
+    warn,
 )
 from forerun.cli_custody import await_approval
 from forerun.cli_drift import show_drift
-from forerun.cli_shown import caution_unlisted, find_width, show_run
+from forerun.cli_shown import caution_unlisted, find_width, show_run, show_survey
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -46,7 +47,6 @@ from forerun.errors import (
 )
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Site, UnknownPrompt
-from forerun.model.survey import CleanSurvey
 from forerun.pipeline import SurveyRequest, find_comparable, rehearse, survey_production
 from forerun.pipeline_run import RehearsalRequest
 from forerun.ports.ssh import SshTarget
@@ -63,7 +63,6 @@ from forerun.stages.sanitise_vault import Vault
 from forerun.stages.survey import list_probes
 from forerun.stages.sweep import sweep as sweep_leftovers
 
-_SHOWN = 10
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -139,11 +138,12 @@ def survey(
         )
     finally:
         sink.close()
-    _show_survey(taken)
+    show_survey(taken)
     show_drift(bench.store, taken)
     say(
-        f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; a person "
-        f"must look it over before it is used:\n  forerun review {taken.id}\n"
+        f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; what "
+        "stands for names can still be personal data in law. A person must look it over "
+        f"before it is used:\n  forerun review {taken.id}\n"
         f"  forerun approve {taken.id} --by NAME"
     )
     say(f"survey: {taken.id}")
@@ -156,25 +156,6 @@ def _read_certificate(path: Path) -> bytes:
         raise UsageError(
             "The owner's certificate cannot be read.", where=str(path), found=str(problem)
         ) from problem
-
-
-def _show_survey(taken: CleanSurvey) -> None:
-    say(
-        f"{taken.release.title} {taken.release.point}, {taken.machine.boot_mode} boot, "
-        f"{len(taken.packages)} packages, {len(taken.entries)} configuration files"
-    )
-    say(
-        f"cost to production: {taken.cost.cpu_seconds:.1f} s CPU, "
-        f"{taken.cost.read_bytes / 1e6:.1f} MB read, {taken.cost.wall_seconds:.0f} s"
-    )
-    say(f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld")
-    missed = taken.not_readable
-    asked = len(taken.entries) + len(taken.withheld) + len(missed)
-    say(f"complete: {1 - len(missed) / max(1, asked):.1%}, {len(missed)} of {asked} not readable")
-    for one in missed[:_SHOWN]:
-        say(f"  not readable: {one_line(one.path)}: {one_line(one.reason)}")
-    if len(missed) > _SHOWN:
-        say(f"  and {len(missed) - _SHOWN} more: forerun review {taken.id}")
 
 
 def _split_target(target: str) -> tuple[str, str]:
@@ -266,7 +247,10 @@ def rehearse_command(
         sink.close()
     show_run(done.record, done.folder, find_comparable(bench.store, done.record))
     if done.reach_hint:
-        say(f"\nThe clone was kept. Reach it, then remove it:\n{done.reach_hint}")
+        say(
+            "\nThe clone was kept. It runs unpatched on purpose and is no backup: use it for "
+            f"nothing else. Reach it, then remove it:\n{done.reach_hint}"
+        )
     say(f"fetched from outside: {done.outside_bytes} bytes")
     say(f"run: {done.record.id}")
     if done.record.outcome is not Outcome.COMPLETED:
@@ -329,6 +313,7 @@ def sweep(
     for thing in swept.left:
         say(f"left    {thing}")
     say(f"{len(swept.removed)} removed, {len(swept.left)} left")
+    warn("Surveys with their copies, runs and templates are not swept: they stay.")
     if swept.left:
         raise typer.Exit(EXIT_RESULT_NOT_GOOD)
 
@@ -371,14 +356,17 @@ def _report_bug(problem: Exception, state: Path) -> int:
     log = state / "bug.log"
     text = "".join(traceback.format_exception(problem))
     try:
-        state.mkdir(parents=True, exist_ok=True)
-        log.write_text(f"forerun {__version__}\n{sys.argv[1:]}\n{text}", encoding="utf-8")
+        state.mkdir(mode=0o711, parents=True, exist_ok=True)
+        handle = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as out:
+            out.write(f"forerun {__version__}\n{sys.argv[1:]}\n{text}")
         place = str(log)
     except OSError:
         place = "(it could not be written)"
     print(  # noqa: T201
         f"forerun: a mistake in forerun itself ({type(problem).__name__}).\n  log: {place}\n"
-        "  next: run `forerun sweep`, and send the log to the maintainers.",
+        "  next: run `forerun sweep`; read the log, which may hold words of your server, then "
+        "send it to the maintainers.",
         file=sys.stderr,
     )
     return EXIT_BUG

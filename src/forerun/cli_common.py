@@ -21,10 +21,11 @@ from forerun.report.plain import one_line, strip_controls
 from forerun.stages.custody import delete_expired
 from forerun.stages.design import list_allowed, through_gateway
 
-CAUTION = (
-    "A rehearsal on an approximate clone is no proof, and no backup. Read and copy only "
-    "systems you are authorised to. Your own change control decides."
-)
+CAUTION = """\
+A rehearsal on an approximate clone is no proof, and no backup.
+Read and copy only systems you are authorised to. A copy can still hold personal data, also
+where names are replaced: take the least, delete it on its date.
+Your own change control and authorised staff decide. Keep an independent way in on the night."""
 
 DEFAULT_URI = ""
 UriOption = Annotated[

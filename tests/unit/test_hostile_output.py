@@ -24,6 +24,7 @@ from tests.unit.test_hostile_records import assert_plain, surveyed
 from tests.unit.test_store import TEMPLATE
 
 from forerun import cli, cli_common
+from forerun.cli_shown import show_survey
 from forerun.events import (
     Event,
     Notice,
@@ -247,5 +248,5 @@ def test_forerun_s_own_colours_are_the_only_ones() -> None:
 
 def test_a_survey_of_a_hostile_server_is_told_plainly(capsys: pytest.CaptureFixture[str]) -> None:
     """The lines after a survey, with every text of the server's own."""
-    cli._show_survey(replace(spoil(make_survey("a=1"), TEXT)))
+    show_survey(spoil(make_survey("a=1"), TEXT))
     assert_plain(capsys.readouterr().out)

@@ -5,6 +5,7 @@ outside of the state folder."""
 from __future__ import annotations
 
 import json
+import sqlite3
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import replace
@@ -42,7 +43,10 @@ from forerun.stages.custody import (
 )
 from forerun.stages.design import design_clone
 from forerun.stages.drift import compare_surveys, find_salt
+from forerun.stages.lab import _read_kept
 from forerun.stages.seed_disks import write_stand_ins
+from forerun.stages.sweep import sweep
+from forerun.testing import FakeHypervisor
 
 ROOT = Path(__file__).parents[2]
 RUN = ROOT / "tests" / "data" / "run-record-shelf01.json"
@@ -278,6 +282,45 @@ def test_a_survey_of_an_unknown_boot_mode_builds_nothing(profile: Profile) -> No
         design_clone(
             survey, profile, Site(), run_id="run-1", cpus=1, memory_bytes=1 << 30, emulated=True
         )
+
+
+# -- the ledger
+
+
+@pytest.mark.parametrize("kind", ["path", "folder", "nonsense"])
+def test_a_ledger_that_names_odd_things(store: Store, kind: str) -> None:
+    """Nothing outside of the state folder is removed for what an entry says, nothing ends in
+    a traceback, and what cannot be removed is told as left."""
+    (store.root / "machines" / "a-folder").mkdir()
+    names = ["", ".", "/", "..", "/etc", "a\0b", "x" * 5000, f"{store.root}/../etc/passwd",
+             f"{store.root}/machines/../../neighbour.txt", str(store.root), "machines",
+             f"{store.root}/machines/a-folder"]  # fmt: skip
+    with sqlite3.connect(store.root / "ledger.sqlite") as database:
+        for name in (*names, b"bytes \xff", 17):
+            database.execute(
+                "insert into things (run, kind, name, noted_at, pid, pid_began)"
+                " values ('run-1', ?, ?, '', 0, 'x')",
+                (kind, name),
+            )
+    database.close()
+    with writes_stay_in(store.root):
+        swept = sweep(store, FakeHypervisor())
+    assert len(swept.removed) + len(swept.left) == len(names) + 2
+    assert store.runs.is_dir() and store.surveys.is_dir()
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\0", b"[" * 99_999, b"[]", b'"kvm"', b'{"key": "k", "name": "kvm", "why": 7}',
+     b'{"key": "k", "name": "hyper", "why": ""}', b'{"name": ["kvm"]}', b"\xff"],
+)  # fmt: skip
+def test_a_proof_that_is_none_is_made_again(content: bytes, tmp_path: Path) -> None:
+    """What is kept of how clones run here goes into every record: only the two known words."""
+    kept = tmp_path / "accelerator.json"
+    kept.write_bytes(content)
+    assert _read_kept(kept) == {}
+    kept.write_text('{"key": "k", "name": "kvm", "why": "it booted"}')
+    assert _read_kept(kept)["name"] == "kvm"
 
 
 # -- lists

@@ -13,6 +13,7 @@ import hmac
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -22,7 +23,7 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from forerun.errors import NoRoom, NotFound, RecordDamaged
+from forerun.errors import LabUnfit, NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
 from forerun.model.observation import RunRecord
 from forerun.model.plausible import find_implausible
@@ -165,6 +166,7 @@ class Store:
                 found=str(problem),
                 hint="Set FORERUN_HOME to a folder that you may write.",
             ) from problem
+        _check_own(root)
         self.ledger = Ledger(root / "ledger.sqlite")
 
     @property
@@ -289,6 +291,22 @@ class Store:
         for parent in (self.surveys, self.templates, self.runs, self.root):
             found.extend(entry for entry in parent.iterdir() if entry.name.endswith(PART))
         return tuple(sorted(found))
+
+
+def _check_own(root: Path) -> None:
+    """LabUnfit for a state folder that somebody else prepared or may write to: forerun acts
+    on what lies there, often as root."""
+    facts = root.stat()
+    foreign = facts.st_uid not in (0, os.geteuid())
+    if foreign or facts.st_mode & stat.S_IWOTH:
+        raise LabUnfit(
+            "Others may write to the state folder.",
+            where=str(root),
+            wanted=f"a folder of user {os.geteuid()} that not everybody may write to",
+            found=f"one of user {facts.st_uid}, mode {stat.S_IMODE(facts.st_mode):04o}",
+            hint="Set FORERUN_HOME to a folder of your own, or look into this one and give it "
+            "the right owner and mode.",
+        )
 
 
 def _load_own(kind: type[_Own], path: Path) -> _Own:
