@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import signal
@@ -22,15 +23,20 @@ from forerun.cli_common import (
     ArchiveOption,
     UriOption,
     find_archives,
+    load_each,
     open_here,
     parse_age,
     parse_bits,
     parse_size,
     say,
+    say_as_is,
+    say_document,
+    warn,
 )
-from forerun.cli_custody import await_approval, show_survey
+from forerun.cli_custody import await_approval
 from forerun.cli_drift import show_drift
 from forerun.cli_faults import read_wanted
+from forerun.cli_shown import caution_unlisted, find_width, show_run, show_survey
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -51,7 +57,6 @@ from forerun.progress import JsonLinesSink, open_terminal
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline
 from forerun.report.plain import one_line, strip_controls
-from forerun.report.render_terminal import colour_allowed, render_terminal
 from forerun.report_files import FORMATS, draw_report, write_reports
 from forerun.stages.custody import KEEP_DAYS, LONGEST_DAYS
 from forerun.stages.lab import LabCheck, inspect_lab
@@ -121,7 +126,7 @@ def survey(
     """Read production over SSH and store a sanitised copy."""
     if show_commands:
         for name, command in list_probes(calibrate=calibrate):
-            say(f"# {name}\n{command}\n")
+            say_as_is(f"# {name}\n{command}\n\n")
         return
     user, host = _split_target(target)
     where = SshTarget(host, port, user, identity, known_hosts, accept_new=accept_new_host_key)
@@ -138,8 +143,9 @@ def survey(
     show_survey(taken)
     show_drift(bench.store, taken)
     say(
-        f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; a person "
-        f"must look it over before it is used:\n  forerun review {taken.id}\n"
+        f"The copy is kept until {taken.keep_until}. Known kinds of secrets are found; what "
+        "stands for names can still be personal data in law. A person must look it over "
+        f"before it is used:\n  forerun review {taken.id}\n"
         f"  forerun approve {taken.id} --by NAME"
     )
     say(f"survey: {taken.id}")
@@ -249,9 +255,12 @@ def rehearse_command(
         )
     finally:
         sink.close()
-    _show_run(done.record, done.folder, find_comparable(bench.store, done.record))
+    show_run(done.record, done.folder, find_comparable(bench.store, done.record))
     if done.reach_hint:
-        say(f"\nThe clone was kept. Reach it, then remove it:\n{done.reach_hint}")
+        say(
+            "\nThe clone was kept. It runs unpatched on purpose and is no backup: use it for "
+            f"nothing else. Reach it, then remove it:\n{done.reach_hint}"
+        )
     say(f"fetched from outside: {done.outside_bytes} bytes")
     say(f"run: {done.record.id}")
     if done.record.outcome is not Outcome.COMPLETED:
@@ -260,24 +269,11 @@ def rehearse_command(
 
 def _ask_person(question: str, process: str) -> str | None:
     """Put a question of the clone to the person at the terminal; None stops the run."""
-    say(f"\n{strip_controls(question)}\n({one_line(process)} waits; Ctrl-D stops the rehearsal)")
+    say(f"\n{question}\n({one_line(process)} waits; Ctrl-D stops the rehearsal)")
     try:
         return input("answer> ")
     except EOFError:
         return None
-
-
-def _show_run(record: RunRecord, folder: Path, earlier: tuple[RunRecord, ...]) -> None:
-    colour = colour_allowed(sys.stdout, os.environ)
-    report = outline(record, earlier=earlier)
-    say(render_terminal(report, width=_width(), colour=colour, folder=str(folder)))
-
-
-def _width() -> int:
-    try:
-        return max(60, min(140, os.get_terminal_size().columns))
-    except OSError:
-        return 100
 
 
 @app.command()
@@ -289,21 +285,25 @@ def report(
     """Draw the report of a stored run again."""
     bench = open_here(connect)
     record = bench.store.load_run(run)
+    caution_unlisted(bench.store.runs / record.id)
     earlier = find_comparable(bench.store, record)
     if form not in FORMATS:
         raise UsageError("There is no such format.", found=form, wanted=", ".join(FORMATS))
     if form == "terminal":
-        _show_run(record, bench.store.runs / record.id, earlier)
+        show_run(record, bench.store.runs / record.id, earlier)
     else:
-        say(draw_report(outline(record, earlier=earlier), form))
+        say_document(draw_report(outline(record, earlier=earlier), form))
 
 
 @app.command()
 def runs(connect: UriOption = DEFAULT_URI) -> None:
     """List the stored runs."""
     store = open_here(connect).store
-    records = [store.load_run(run) for run in store.find_runs()]
-    say(list_runs_table(records, width=_width()) if records else "no runs yet")
+    names = store.find_runs()
+    records, damaged = load_each(names, store.load_run)
+    say(list_runs_table(records, width=find_width()) if records else "no runs yet")
+    if damaged:
+        raise damaged[0]
 
 
 @app.command()
@@ -323,6 +323,7 @@ def sweep(
     for thing in swept.left:
         say(f"left    {thing}")
     say(f"{len(swept.removed)} removed, {len(swept.left)} left")
+    warn("Surveys with their copies, runs and templates are not swept: they stay.")
     if swept.left:
         raise typer.Exit(EXIT_RESULT_NOT_GOOD)
 
@@ -365,14 +366,17 @@ def _report_bug(problem: Exception, state: Path) -> int:
     log = state / "bug.log"
     text = "".join(traceback.format_exception(problem))
     try:
-        state.mkdir(parents=True, exist_ok=True)
-        log.write_text(f"forerun {__version__}\n{sys.argv[1:]}\n{text}", encoding="utf-8")
+        state.mkdir(mode=0o711, parents=True, exist_ok=True)
+        handle = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as out:
+            out.write(f"forerun {__version__}\n{sys.argv[1:]}\n{text}")
         place = str(log)
     except OSError:
         place = "(it could not be written)"
     print(  # noqa: T201
         f"forerun: a mistake in forerun itself ({type(problem).__name__}).\n  log: {place}\n"
-        "  next: run `forerun sweep`, and send the log to the maintainers.",
+        "  next: run `forerun sweep`; read the log, which may hold words of your server, then "
+        "send it to the maintainers.",
         file=sys.stderr,
     )
     return EXIT_BUG
@@ -382,5 +386,8 @@ def main() -> None:
     """Entry point of the `forerun` command."""
     signal.signal(signal.SIGINT, _raise_interrupted)
     signal.signal(signal.SIGTERM, _raise_interrupted)
+    for stream in (sys.stdout, sys.stderr):  # a letter the terminal lacks ends no command
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     state = choose_state_folder(dict(os.environ), uid=os.geteuid())
     sys.exit(run_guarded(lambda: app(standalone_mode=True), state))

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 
 from forerun.distro.debian_sources import parse_sources
-from forerun.errors import UsageError
+from forerun.errors import ForerunError, UsageError
 from forerun.model.blueprint import AllowedArchive, RecipeSource
 from forerun.model.survey import ArchiveSource
 from forerun.pipeline_bench import Bench, open_bench
 from forerun.ports.store import choose_state_folder
 from forerun.profiles import parse_duration
+from forerun.report.plain import one_line, strip_controls
 from forerun.stages.custody import delete_expired
 from forerun.stages.design import list_allowed, through_gateway
 
-CAUTION = (
-    "A rehearsal on an approximate clone is no proof, and no backup. Read and copy only "
-    "systems you are authorised to. Your own change control decides."
-)
+CAUTION = """\
+A rehearsal on an approximate clone is no proof, and no backup.
+Read and copy only systems you are authorised to. A copy can still hold personal data, also
+where names are replaced: take the least, delete it on its date.
+Your own change control and authorised staff decide. Keep an independent way in on the night."""
 
 DEFAULT_URI = ""
 UriOption = Annotated[
@@ -36,13 +39,26 @@ ArchiveOption = Annotated[
     typer.Option(help="archive URL and suites, as 'URL SUITE...'; default: this host's own"),
 ]
 
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]i?)?B?", re.IGNORECASE)
-_BITS = re.compile(r"(\d+(?:\.\d+)?)\s*([kMG])?(?:bit/s)?")
+_T = TypeVar("_T")
+
+_SIZE = re.compile(r"(\d{1,15}(?:\.\d{1,9})?)\s*([KMGT]i?)?B?", re.IGNORECASE)
+_BITS = re.compile(r"(\d{1,15}(?:\.\d{1,9})?)\s*([kMG])?(?:bit/s)?")
 
 
 def say(text: str) -> None:
-    """Print to standard output."""
-    typer.echo(text)
+    """Print to standard output, without the control characters that a server, a clone or an
+    edited record may have put into it."""
+    typer.echo(strip_controls(text))
+
+
+def say_as_is(text: str) -> None:
+    """Print what forerun made itself, colours and tabs included."""
+    typer.echo(text, nl=False)
+
+
+def say_document(text: str) -> None:
+    """Print a document: UTF-8, whatever the terminal's alphabet is."""
+    typer.echo(text.encode("utf-8"), nl=False)
 
 
 def open_here(uri: str) -> Bench:
@@ -50,11 +66,36 @@ def open_here(uri: str) -> Bench:
     uid = os.geteuid()
     chosen = uri or ("qemu:///system" if uid == 0 else "qemu:///session")
     bench = open_bench(choose_state_folder(dict(os.environ), uid=uid), chosen)
-    for gone in delete_expired(bench.store, bench.clock.now()):
-        typer.echo(
-            f"deleted the copy of {gone.survey_id}: it was kept until {gone.keep_until}", err=True
-        )
+    for gone in delete_expired(bench.store, bench.clock.now(), tell=_tell_damage):
+        warn(f"deleted the copy of {gone.survey_id}: it was kept until {gone.keep_until}")
     return bench
+
+
+def warn(text: str) -> None:
+    """Print one line to standard error."""
+    typer.echo(one_line(text), err=True)
+
+
+def _tell_damage(survey_id: str, problem: ForerunError) -> None:
+    warn(
+        f"caution: the copy of {survey_id} is not deleted by itself, its record is damaged: "
+        f"{problem.what} Remove its folder when its time is over: {problem.where}"
+    )
+
+
+def load_each(
+    names: Iterable[str], load: Callable[[str], _T]
+) -> tuple[list[_T], list[ForerunError]]:
+    """The records that can be read, and what is wrong with the others: one damaged record
+    does not hide the rest."""
+    good: list[_T] = []
+    bad: list[ForerunError] = []
+    for name in names:
+        try:
+            good.append(load(name))
+        except ForerunError as problem:
+            bad.append(problem)
+    return good, bad
 
 
 def parse_size(text: str) -> int:

@@ -8,13 +8,14 @@ from typing import Annotated
 import typer
 from tabulate import tabulate
 
-from forerun.cli_common import DEFAULT_URI, UriOption, open_here, parse_age, say
+from forerun.cli_common import DEFAULT_URI, UriOption, load_each, open_here, parse_age, say
 from forerun.errors import NotFound
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
 from forerun.ports.clock import format_instant
 from forerun.ports.store import Store
-from forerun.report.plain import one_line, strip_controls
+from forerun.report.plain import one_line
+from forerun.stages.copy_tar import read_files
 from forerun.stages.custody import (
     approve_copy,
     digest_copy,
@@ -24,18 +25,20 @@ from forerun.stages.custody import (
     list_reviews,
     wait_for_approval,
 )
-from forerun.stages.seed import read_files
+from forerun.stages.design import list_allowed
 
-_SHOWN = 10
 IdArgument = Annotated[str, typer.Argument(help="a survey's id")]
 
 
 def surveys(connect: UriOption = DEFAULT_URI) -> None:
     """List the stored surveys, and who approved their copies."""
     store = open_here(connect).store
-    rows = [_show_survey(store, store.load_survey(one)) for one in reversed(store.find_surveys())]
+    names = tuple(reversed(store.find_surveys()))
+    rows, damaged = load_each(names, lambda one: _show_survey(store, store.load_survey(one)))
     headings = ("Survey", "Server", "Taken", "Kept until", "Copy", "Approved by")
-    say(tabulate(rows, headers=headings, disable_numparse=True) if rows else "no surveys yet")
+    say(tabulate(rows, headers=headings, disable_numparse=True) if names else "no surveys yet")
+    if damaged:
+        raise damaged[0]
 
 
 def _show_survey(store: Store, survey: CleanSurvey) -> tuple[str, ...]:
@@ -44,7 +47,7 @@ def _show_survey(store: Store, survey: CleanSurvey) -> tuple[str, ...]:
     return (
         survey.id,
         one_line(survey.host),
-        survey.taken_at,
+        one_line(survey.taken_at),
         format_instant(find_end(survey)),
         "there" if has_copy else "deleted",
         one_line(approval.by, longest=30) if approval else "nobody yet",
@@ -61,12 +64,18 @@ def review(
     found = store.load_survey(survey)
     path = find_copy(store, found.id)
     if file:
+        digest_copy(store, found.id)  # what is shown is what the survey left
         contents = read_files(path, {file})
         if file not in contents:
-            raise NotFound("The copy has no such file.", where=str(path), found=file)
-        say(strip_controls(contents[file].decode("utf-8", "replace")))
+            raise NotFound(
+                "The copy has no such file.",
+                where=str(path),
+                found=file,
+                hint=f"`tar -tf {path}` lists what is in it; names begin with a / here.",
+            )
+        say(contents[file].decode("utf-8", "replace"))
         return
-    say(f"{found.id}: {one_line(found.host)}, taken {found.taken_at}")
+    say(f"{found.id}: {one_line(found.host)}, taken {one_line(found.taken_at)}")
     say(f"kept until {format_instant(find_end(found))}; {len(found.entries)} entries in {path}")
     say(f"SHA-256 {digest_copy(store, found.id)}\n")
     rows = [
@@ -74,12 +83,19 @@ def review(
         for one in list_reviews(found)
     ]
     say(tabulate(rows, headers=("Replaced in", "SHA-256", "By rule"), disable_numparse=True))
+    archives = [
+        (one_line(f"{one.scheme}://{one.host}:{one.port}{one.path_prefix}"),)
+        for one in list_allowed(found.sources)
+    ]
+    say("\n" + tabulate(archives, headers=("Archives the clone may ask",), disable_numparse=True))
     for title, left in (("Withheld", found.withheld), ("Not readable", found.not_readable)):
         if left:
             told = [(one_line(one.path), one_line(one.reason)) for one in left]
             say("\n" + tabulate(told, headers=(title, "Why"), disable_numparse=True))
     say(
-        "\nKnown kinds of secrets are found. Look for what only your site knows to be secret:\n"
+        "\nScripts of these archives' packages run on this lab host while a template is built: "
+        "approve only archives that you trust.\n"
+        "Known kinds of secrets are found. Look for what only your site knows to be secret:\n"
         f"  forerun review {found.id} --file PATH\n"
         f"Then, if you may decide this: forerun approve {found.id} --by NAME"
     )
@@ -108,23 +124,3 @@ def await_approval(survey: CleanSurvey, bench: Bench, wait: str) -> None:
             f"  forerun review {survey.id}\n  forerun approve {survey.id} --by NAME"
         )
     wait_for_approval(bench.store, survey, bench.clock, limit)
-
-
-def show_survey(taken: CleanSurvey) -> None:
-    """What a survey found, cost and missed, on the terminal."""
-    say(
-        f"{taken.release.title} {taken.release.point}, {taken.machine.boot_mode} boot, "
-        f"{len(taken.packages)} packages, {len(taken.entries)} configuration files"
-    )
-    say(
-        f"cost to production: {taken.cost.cpu_seconds:.1f} s CPU, "
-        f"{taken.cost.read_bytes / 1e6:.1f} MB read, {taken.cost.wall_seconds:.0f} s"
-    )
-    say(f"sanitised: {len(taken.replacements)} replacements, {len(taken.withheld)} files withheld")
-    missed = taken.not_readable
-    asked = len(taken.entries) + len(taken.withheld) + len(missed)
-    say(f"complete: {1 - len(missed) / max(1, asked):.1%}, {len(missed)} of {asked} not readable")
-    for one in missed[:_SHOWN]:
-        say(f"  not readable: {one_line(one.path)}: {one_line(one.reason)}")
-    if len(missed) > _SHOWN:
-        say(f"  and {len(missed) - _SHOWN} more: forerun review {taken.id}")

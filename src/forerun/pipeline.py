@@ -16,6 +16,7 @@ from forerun.events import Fan, Notice, PhaseFinished, PhaseStarted, Sink
 from forerun.model.observation import (
     RunRecord,
 )
+from forerun.model.plausible import mend_record
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
 from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
@@ -78,7 +79,7 @@ def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> Clean
                     origin=origin,
                     salt=find_salt(earlier) if earlier else b"",
                 )
-            survey = replace(survey, keep_until=keep_until)
+            survey = mend_record(replace(survey, keep_until=keep_until), unknown=0)
             write_durably(folder / "survey.json", dump_record(survey))
             searched = check_no_leak(vault, [folder], allowed=list_kept_hosts(survey))
             if request.owner_certificate:
@@ -157,7 +158,7 @@ def rehearse(
         shutil.rmtree(aside, ignore_errors=True)  # nothing was rehearsed: no record
         ledger.strike(entry)
         raise failure
-    record = run.record(failure)
+    record = mend_record(run.record(failure), unknown=-1)
     write_durably(aside / "record.json", dump_record(record))
     draw(record, aside)
     try:

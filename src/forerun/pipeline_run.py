@@ -39,6 +39,7 @@ from forerun.ports.store import Store, make_id
 from forerun.profiles import fit_profile
 from forerun.stages.back_out import REBUILD_ENDING
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
+from forerun.stages.copy_tar import filter_copy, read_files
 from forerun.stages.custody import check_usable
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
@@ -46,7 +47,7 @@ from forerun.stages.measure import find_outages
 from forerun.stages.rehearse import Observed
 from forerun.stages.seal import check_sealed, try_ways
 from forerun.stages.seal_ways import list_ways
-from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
+from forerun.stages.seed import list_taken, write_settle_script
 from forerun.stages.seed_disks import note_not_made
 from forerun.stages.template import (
     find_template,
@@ -54,6 +55,8 @@ from forerun.stages.template import (
 )
 from forerun.stages.template_fit import note_fit
 from forerun.stages.upgrade import WalkEnd
+
+_MOST_NOTICES = 100
 
 
 class RehearsalRun:
@@ -190,7 +193,7 @@ class RehearsalRun:
             settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
         self.preparation.append(("settle", phase.took_s))
         self.blueprint = note_not_made(self._blueprint(), settled.text())
-        for line in settled.text().splitlines():
+        for line in settled.text().splitlines()[:_MOST_NOTICES]:
             self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
         self._scan_clone(clone)
         self._look_ahead(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +22,6 @@ from forerun.errors import InvalidFile
 Loc = tuple[str | int, ...]
 
 _MOST_SHOWN = 60
-_NOT_TEXT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 _PLAIN_WORDS = {
     "missing": "is missing",
@@ -50,9 +50,15 @@ class Mistake:
     text: str
 
 
+def find_control(text: str) -> str:
+    """The first control or invisible character (Unicode's category C, and the separators
+    of lines and paragraphs), or ""."""
+    return next((c for c in text if c in "\u2028\u2029" or unicodedata.category(c)[0] == "C"), "")
+
+
 def show(text: object) -> str:
     """Untrusted text for a message: no control characters, at most 60 letters."""
-    clean = _NOT_TEXT.sub("?", str(text))
+    clean = "".join("?" if find_control(c) else c for c in str(text)[: _MOST_SHOWN + 1])
     return clean if len(clean) <= _MOST_SHOWN else clean[: _MOST_SHOWN - 3] + "..."
 
 

@@ -15,7 +15,7 @@ from forerun.profile_mistakes import Loc, show
 from forerun.profile_yaml import Written
 
 _STAGES = tuple(stage.value for stage in Stage)
-_ACTIONS = frozenset(action.value for action in Action)
+_ACTIONS = tuple(action.value for action in Action)
 _Entry = tuple[Loc, dict[str, object]]
 
 
@@ -182,7 +182,7 @@ def _suites(written: Written, data: dict[str, object]) -> None:
     for old, new in suites.items():
         if old == new:
             written.add(("sources", "suites", old), "is not changed: old and new are the same")
-        elif new in suites:
+        elif isinstance(new, str) and new in suites:
             text = f"leads to {show(new)!r}, which is renamed too"
             written.add(("sources", "suites", old), text)
 

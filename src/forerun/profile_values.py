@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, WithJsonSchema
 
-from forerun.profile_mistakes import near_miss, show
+from forerun.profile_mistakes import find_control, near_miss, show
 
 LONGEST_S = 7 * 86400.0
 UNIT_SUFFIXES = ("service", "timer", "socket", "path", "mount", "target")
@@ -103,6 +103,9 @@ def _need_line(value: object) -> str:
     text = _need_filled(value).strip()
     if "\n" in text:
         raise ValueError("must be a single line")
+    odd = find_control(text)
+    if odd:
+        raise ValueError(f"holds the control or invisible character U+{ord(odd):04X}")
     return text
 
 
@@ -167,6 +170,8 @@ def _need_pattern(value: object) -> str:
     except re.error as problem:
         place = "" if problem.pos is None else f" at character {problem.pos + 1}"
         raise ValueError(f"is not a regular expression: {problem.msg}{place}") from problem
+    except (OverflowError, RecursionError) as problem:
+        raise ValueError("is a regular expression too large or too deep to be read") from problem
     if pattern.search(""):
         raise ValueError("matches an empty text, and so every question")
     return text

@@ -23,6 +23,8 @@ MAX_NODES = 50_000
 
 # What YAML 1.1 (5.1) calls printable, without the surrogates Python cannot hold.
 _UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# A line ends at each of these (YAML 1.1, 4.2); the parser's marks count so.
+_LINE_END = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
 _NULLS = frozenset(("", "~", "null", "Null", "NULL"))
 _REFUSED = "(refused)"
 
@@ -123,7 +125,8 @@ def _syntax_mistake(problem: yaml.MarkedYAMLError, content: str) -> Mistake:
     if problem.context:
         text = f"{text} ({problem.context})"
     spot = Spot(mark.line + 1, mark.column + 1) if mark else Spot(1, 1)
-    line = content.split("\n")[spot.line - 1]
+    lines = _LINE_END.split(content)
+    line = lines[min(spot.line, len(lines)) - 1]
     if "\t" in line[: len(line) - len(line.lstrip())]:
         text += "; indent with blanks, not with tabs"
     return Mistake(spot, (), f"not YAML: {text}")

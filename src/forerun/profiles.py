@@ -8,7 +8,9 @@ between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import os
 import re
 import sys
 from collections.abc import Callable, Sequence
@@ -73,7 +75,7 @@ def load_site(path: Path) -> Site:
 
 def _read_bytes(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
+        with open(path, "rb", opener=_open_at_once) as stream:
             return stream.read(MAX_BYTES + 1)
     except FileNotFoundError as problem:
         raise NotFound(
@@ -90,6 +92,13 @@ def _read_bytes(path: Path) -> bytes:
             found=problem.strerror or type(problem).__name__,
             hint="Check what the path is and who may read it.",
         ) from problem
+
+
+def _open_at_once(name: str, flags: int) -> int:
+    """A pipe that nobody writes to reads as empty, instead of waiting for a writer."""
+    handle = os.open(name, flags | os.O_NONBLOCK)
+    os.set_blocking(handle, True)
+    return handle
 
 
 def _read_shape(
@@ -157,15 +166,16 @@ def find_profile(name_or_path: str, search: Sequence[Path] = ()) -> Path:
     NotFound with the profiles that exist and the nearest name.
     """
     folders = (*search, *shipped_folders())
-    if re.fullmatch(r"[a-z0-9][a-z0-9-]*", name_or_path):
+    if re.fullmatch(r"[a-z0-9][a-z0-9-]{0,99}", name_or_path):
         for folder in folders:
             candidate = folder / name_or_path / PROFILE_FILE
             if candidate.is_file():
                 return candidate
     given = Path(name_or_path)
     for candidate in (given / PROFILE_FILE, given):
-        if candidate.is_file():
-            return candidate
+        with contextlib.suppress(OSError):  # a name longer than any file's
+            if candidate.is_file():
+                return candidate
     known = _known_profiles(folders)
     guess = near_miss(given.name, known)
     raise NotFound(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from debian.deb822 import Deb822
 
 from forerun.distro.debian_plan import (
-    drop_includes,
     find_keyrings,
     list_architectures,
     parse_addresses,
@@ -82,8 +81,6 @@ def test_only_settings_of_a_plan_are_taken_over() -> None:
         ("APT::Install-Recommends", "0"),
         ("APT::NeverAutoRemove::", "^linux-.*"),
     )
-    text = 'a "b";\n #include "/etc/shadow";\n#CLEAR Dir;\n// comment\n'
-    assert drop_includes(text) == 'a "b";\n// comment\n'
     assert write_settings([("a", 'x"; b "y'), ("c", "d\ne"), ("f", "g")]) == 'f "g";\n'
 
 

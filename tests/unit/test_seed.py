@@ -18,6 +18,7 @@ from forerun.errors import RecordDamaged
 from forerun.model.blueprint import Blueprint, Gap, StandInDisk, TemplateRecipe
 from forerun.ports.command import LocalCommand
 from forerun.ports.guest import GUARD_FILE
+from forerun.stages.copy_tar import filter_copy
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import READER, SEED_MOUNT, SEED_SCRIPT, SEEDED_MARK
 from forerun.stages.seed import (
@@ -26,7 +27,6 @@ from forerun.stages.seed import (
     GATEWAY_PORT,
     PROXY_FILE,
     Keys,
-    filter_copy,
     make_keys,
     write_seed_files,
     write_settle_script,

@@ -20,9 +20,10 @@ from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.store import make_id
 from forerun.profiles import load_profile, shipped_folders
 from forerun.stages.build import Clone, Yard, open_clone
+from forerun.stages.copy_tar import filter_copy
 from forerun.stages.design import design_clone
 from forerun.stages.seal import check_sealed
-from forerun.stages.seed import filter_copy, list_taken, write_settle_script
+from forerun.stages.seed import list_taken, write_settle_script
 from tests.vm import lab, made_up
 from tests.vm.made_up import File
 

@@ -16,6 +16,7 @@ from urllib.parse import unquote
 from debian.deb822 import Deb822
 
 from forerun.distro.debian import compare_versions
+from forerun.distro.debian_apt_conf import read_settings
 from forerun.distro.debian_logs import (
     PlannedChange,
     Simulation,
@@ -96,8 +97,17 @@ def write_preferences(pins: Iterable[Pin]) -> str:
 
 def list_architectures(packages: Iterable[Package], native: str) -> tuple[str, ...]:
     """The native architecture and those that installed packages have besides."""
-    others = {package.architecture for package in packages} - {native, "all", ""}
-    return (native, *sorted(others))
+    return order_architectures(native, (package.architecture for package in packages))
+
+
+def order_architectures(native: str, others: Iterable[str]) -> tuple[str, ...]:
+    """The native architecture, then the others by name (Debian Policy 5.6.8, 11.1); what is
+    no name of one is left out."""
+    found = {name for name in others if _ARCHITECTURE.fullmatch(name)}
+    return (native, *sorted(found - {native, "all"}))
+
+
+_ARCHITECTURE = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 
 
 # Settings of the server that change a plan. No other is taken over: apt would run the
@@ -111,22 +121,18 @@ _PLANNING = re.compile(
     r"|Immediate-Configure|Force-LoopBreak)|pkgProblemResolver::.*",
     re.IGNORECASE,
 )
-_DUMPED = re.compile(r'^([A-Za-z0-9:._/+-]+) "([^"\\]*)";$')
+# A solver is a program: one of the lab host's own, by its plain name.
+_SOLVER = re.compile(r"[A-Za-z0-9][A-Za-z0-9.-]*")
 
 
-def pick_settings(dump: str) -> tuple[tuple[str, str], ...]:
-    """Of `apt-config dump` output, the settings that change a plan."""
-    rows = (_DUMPED.match(line) for line in dump.splitlines())
-    return tuple((row[1], row[2]) for row in rows if row and row[2] and _PLANNING.fullmatch(row[1]))
-
-
-def drop_includes(text: str) -> str:
-    """An apt configuration file without directives that read other files or take
-    settings away; apt.conf(5), `#include` and `#clear`."""
-    return "".join(
-        line
-        for line in text.splitlines(keepends=True)
-        if not line.lstrip().lower().startswith(("#include", "#clear"))
+def pick_settings(text: str) -> tuple[tuple[str, str], ...]:
+    """Of an apt configuration file, the settings that change a plan."""
+    return tuple(
+        (name, value)
+        for name, value in read_settings(text)
+        if value
+        and _PLANNING.fullmatch(name)
+        and (name.lower() != "apt::solver" or _SOLVER.fullmatch(value))
     )
 
 

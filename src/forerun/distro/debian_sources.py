@@ -256,7 +256,7 @@ def _normalise(uri: str) -> str:
     """An archive's address without what does not change which archive it is."""
     try:
         parts = urlsplit(uri)
-    except ValueError:
+        host = (parts.hostname or "").lower() + (f":{parts.port}" if parts.port else "")
+    except ValueError:  # an open bracket, a port that is no number
         return uri.rstrip("/")
-    host = (parts.hostname or "").lower() + (f":{parts.port}" if parts.port else "")
     return f"{parts.scheme}://{host}{parts.path.rstrip('/')}" if host else uri.rstrip("/")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pycdlib
 
-from forerun.errors import TemplateDamaged
+from forerun.errors import NoRoom, TemplateDamaged
 from forerun.ports.command import Command
 
 SECTOR = 512
@@ -32,6 +32,8 @@ def digest_file(path: Path) -> str:
 
 _GPT_ID = re.compile(r"[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 _DOS_ID = re.compile(r"([0-9a-f]{8})-01")
+_DOS_PART = re.compile(r"([0-9a-f]{8})-[0-9a-f]{2}$")
+_PART_TYPE = re.compile(rf"{_GPT_ID.pattern}|(?:0x)?[0-9a-fA-F]{{1,2}}")
 
 
 class Disks:
@@ -128,8 +130,7 @@ class Disks:
 
         `root_partition` is the PARTUUID that the root is to have, where the table can
         give it: a UUID in a GPT, `DISK-01` in a DOS table."""
-        with disk.open("wb") as stream:
-            stream.truncate(size_bytes)
+        _make_thin(disk, size_bytes)
         if boot_mode == "uefi":
             script = (
                 f"label: gpt\nstart={UEFI_ESP_START // SECTOR}, size={UEFI_ESP_SIZE // SECTOR},"
@@ -151,8 +152,7 @@ class Disks:
     def make_boot_partition(self, disk: Path, label: str) -> None:
         """A FAT file system in the UEFI system partition of a raw disk."""
         part = disk.with_suffix(".esp")
-        with part.open("wb") as stream:
-            stream.truncate(UEFI_ESP_SIZE)
+        _make_thin(part, UEFI_ESP_SIZE)
         self._command.run(
             ["mkfs.vfat", "-F", "32", "-i", label, "-n", "ESP", str(part)], timeout_s=60
         )
@@ -172,14 +172,14 @@ class Disks:
         UUID), the last two "" where not known. A part's UUID in a dos table is the disk's
         own number and the part's (sfdisk(8), blkid(8))."""
         lines = [f"label: {table}"]
-        owner = next((uuid[:8] for _, _, _, uuid in parts if uuid), "")
+        owner = next((known[1] for *_, uuid in parts if (known := _DOS_PART.match(uuid))), "")
         if table == "dos" and owner:
             lines.append(f"label-id: 0x{owner}")
         for number, size, kind, uuid in parts:
             fields = [f"size={size // SECTOR}"]
-            if kind:
+            if _PART_TYPE.fullmatch(kind):
                 fields.append(f"type={kind.removeprefix('0x')}")
-            if uuid and table == "gpt":
+            if _GPT_ID.fullmatch(uuid) and table == "gpt":
                 fields.append(f"uuid={uuid}")
             lines.append(f"{number} : {', '.join(fields)}")
         self._command.run(
@@ -202,11 +202,21 @@ class Disks:
 
 def _make_thin(path: Path, size_bytes: int) -> None:
     """A sparse file that was never readable by anybody else, whatever the umask says: the
-    folder of a clone lets the hypervisor's own user through, and others with it."""
+    folder of a clone lets the hypervisor's own user through, and others with it. NoRoom
+    where there can be none of that size."""
     flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
-    with os.fdopen(os.open(path, flags, 0o600), "wb") as stream:
-        os.fchmod(stream.fileno(), 0o600)
-        stream.truncate(size_bytes)
+    try:
+        with os.fdopen(os.open(path, flags, 0o600), "wb") as stream:
+            os.fchmod(stream.fileno(), 0o600)
+            stream.truncate(size_bytes)
+    except OSError as problem:
+        raise NoRoom(
+            "A disk image of that size cannot be made.",
+            where=str(path),
+            found=f"{size_bytes} bytes: {problem.strerror}",
+            hint="Set FORERUN_HOME to a file system that takes larger files; is the size that "
+            "the survey has for this disk credible?",
+        ) from problem
 
 
 def make_seed_image(path: Path, files: Mapping[str, bytes]) -> None:

@@ -113,7 +113,7 @@ class Cache:
                 return None
             names = {one.name for one in fields(Entry)}
             entry = Entry(**{name: value for name, value in facts.items() if name in names})
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return None
         return entry if _is_sound(entry) else None
 

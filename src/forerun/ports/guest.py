@@ -30,6 +30,8 @@ WORK_FOLDER = "/run/forerun"
 HANG_UP_S = 20.0
 _READ, _SELECT_CALLS = "0", ("7", "23", "270", "271")
 _DIALOGS = ("whiptail", "dialog")
+_LONGEST_NUMBER = 12
+MOST_PROCESSES = 4096
 _T = TypeVar("_T")
 
 
@@ -290,7 +292,7 @@ class SshGuest:
             text = self.read_file(f"{folder}/terminal", offset=offset)
         except FileNotFoundError:
             text = b""
-        return SessionNews(text, offset + len(text), int(code) if code else None)
+        return SessionNews(text, offset + len(text), _read_number(code) if code else None)
 
     def _read_small(self, path: str) -> str:
         try:
@@ -308,7 +310,7 @@ class SshGuest:
         leader = self._read_small(f"{_session_folder(name)}/leader")
         if not leader:
             return None
-        for pid in self._list_family(int(leader)):
+        for pid in self._list_family(_read_number(leader)):
             if self._waits(pid):
                 return Waiting(pid, self._read_small(f"/proc/{pid}/comm"))
         return None
@@ -319,7 +321,7 @@ class SshGuest:
         if len(call) < 2:
             return False
         if call[0] == _READ:
-            handle = int(call[1], 16)
+            handle = _read_number(call[1], 16)
             target = self._ask(lambda link: link.read_link(f"/proc/{pid}/fd/{handle}"))
             on_terminal = re.fullmatch(r"/dev/(pts/\d+|tty)", target) is not None
             # The number may have been another file's a moment ago (seen: a pipe's, then
@@ -328,15 +330,16 @@ class SshGuest:
         return call[0] in _SELECT_CALLS and self._read_small(f"/proc/{pid}/comm") in _DIALOGS
 
     def _list_family(self, leader: int) -> list[int]:
-        """All descendants, the deepest last started first."""
-        found: list[int] = []
+        """All descendants, the deepest last started first; each once, whatever is said."""
+        found: dict[int, None] = {}
         open_pids = [leader]
-        while open_pids:
+        while open_pids and len(found) < MOST_PROCESSES:
             pid = open_pids.pop()
-            children = self._read_small(f"/proc/{pid}/task/{pid}/children").split()
-            open_pids.extend(int(child) for child in children)
-            found.append(pid)
-        return found[::-1]
+            if pid not in found:
+                found[pid] = None
+                children = self._read_small(f"/proc/{pid}/task/{pid}/children").split()
+                open_pids.extend(_read_number(child) for child in children)
+        return list(found)[::-1]
 
     def list_processes(self, name: str) -> tuple[str, ...]:
         """What runs in that session now, a line for each process, the newest first: its
@@ -344,7 +347,7 @@ class SshGuest:
         leader = self._read_small(f"{_session_folder(name)}/leader")
         if not leader:
             return ()
-        pids = ",".join(str(pid) for pid in self._list_family(int(leader)))
+        pids = ",".join(str(pid) for pid in self._list_family(_read_number(leader)))
         shown = self.run(f"ps -o pid=,stat=,etime=,args= --sort=-pid -p {pids}", timeout_s=60)
         return tuple(line.strip() for line in shown.text().splitlines() if line.strip())
 
@@ -357,8 +360,24 @@ class SshGuest:
         """End every process of the session."""
         leader = self._read_small(f"{_session_folder(name)}/leader")
         if leader:
-            pids = " ".join(str(pid) for pid in self._list_family(int(leader)))
+            pids = " ".join(str(pid) for pid in self._list_family(_read_number(leader)))
             self.run(f"kill -TERM {pids}; sleep 2; kill -KILL {pids}; true", timeout_s=60)
+
+
+def _read_number(text: str, base: int = 10) -> int:
+    """A pid, descriptor or exit code, as the clone says it. Raises CloneUnreachable: a clone
+    that lies is not worth asking on."""
+    try:
+        if len(text) <= _LONGEST_NUMBER:
+            return int(text, base)
+    except ValueError:
+        pass
+    raise CloneUnreachable(
+        "The clone gave an answer that cannot be.",
+        wanted="a number",
+        found=repr(text[:80]),
+        hint="Something on the clone has replaced what forerun reads there.",
+    )
 
 
 def _session_folder(name: str) -> str:

@@ -124,7 +124,7 @@ class Ledger:
                 (run, run, with_gone),
             ).fetchall()
         return tuple(
-            Entry(number, owner, kind, name, pid, began, bool(kept), bool(gone))
+            Entry(number, str(owner), str(kind), str(name), pid, str(began), bool(kept), bool(gone))
             for number, owner, kind, name, pid, began, kept, gone in rows
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -82,7 +83,7 @@ def _judge_http(answer: bytes, expect: str) -> str:
     if not answer:
         return "reset"
     words = answer.split(b"\r\n", 1)[0].split()
-    if len(words) < 2 or not words[1].isdigit() or int(words[1]) >= 400:
+    if len(words) < 2 or not re.fullmatch(rb"[1-3][0-9]{2}", words[1]):
         return "wrong answer"
     return "" if expect.encode("utf-8") in answer else "wrong answer"
 

@@ -226,6 +226,7 @@ class _FileChannel(paramiko.SFTPClient):
 
 _CMD_EXTENDED = 200
 _CMD_EXTENDED_REPLY = 201
+_MOST_ANSWER = 1 << 28
 
 
 class _BackForward:
@@ -297,14 +298,16 @@ def _collect(channel: paramiko.Channel, stdin: bytes, timeout_s: float) -> ExecR
     errors: list[bytes] = []
     reader = threading.Thread(target=_drain_errors, args=(channel, errors), daemon=True)
     reader.start()
-    out: list[bytes] = []
+    out = bytearray()
     try:
         while chunk := channel.recv(1 << 16):
-            out.append(chunk)
+            out += chunk
+            if len(out) > _MOST_ANSWER:
+                raise OSError(f"an answer of more than {_MOST_ANSWER} bytes")
         reader.join(timeout=timeout_s)
         if not channel.status_event.wait(timeout_s):
             raise TimeoutError(f"no end within {timeout_s:.0f} s")
-        return ExecResult(channel.recv_exit_status(), b"".join(out), b"".join(errors))
+        return ExecResult(channel.recv_exit_status(), bytes(out), b"".join(errors))
     finally:
         channel.close()
 
@@ -312,7 +315,7 @@ def _collect(channel: paramiko.Channel, stdin: bytes, timeout_s: float) -> ExecR
 def _drain_errors(channel: paramiko.Channel, into: list[bytes]) -> None:
     with contextlib.suppress(OSError):
         while chunk := channel.recv_stderr(1 << 16):
-            into.append(chunk)
+            into += [chunk] if len(into) < 1024 else []
 
 
 class _RefuseUnknown(paramiko.MissingHostKeyPolicy):
@@ -321,7 +324,6 @@ class _RefuseUnknown(paramiko.MissingHostKeyPolicy):
     def missing_host_key(
         self, client: paramiko.SSHClient, hostname: str, key: paramiko.PKey
     ) -> None:
-        del client
         raise HostKeyMismatch(
             "The server's host key is not known.",
             where=hostname,
@@ -341,7 +343,6 @@ class _AcceptNew(paramiko.MissingHostKeyPolicy):
     def missing_host_key(
         self, client: paramiko.SSHClient, hostname: str, key: paramiko.PKey
     ) -> None:
-        del client
         self._record.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with self._record.open("a", encoding="ascii") as stream:
             stream.write(f"{hostname} {key.get_name()} {key.get_base64()}\n")
@@ -360,8 +361,7 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
     try:
         target.check_key_file()
         _prepare_host_keys(client, target)
-        address = (target.host, target.port)
-        meter = _CountedSocket(socket.create_connection(address, timeout=timeout_s))
+        meter = _CountedSocket(socket.create_connection((target.host, target.port), timeout_s))
         client.connect(
             target.host,
             port=target.port,

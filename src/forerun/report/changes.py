@@ -54,16 +54,18 @@ def pair_checks(record: RunRecord) -> tuple[CheckPair, ...]:
     """Each check before against after, the changed ones first. Where a check ran more
     than once at the same moment, the last run counts."""
     last: dict[tuple[str, str], CheckResult] = {(c.name, c.moment): c for c in record.checks}
-    names = dict.fromkeys(c.name for c in record.checks)
-    pairs = [_pair(last.get((name, "before")), last.get((name, "after"))) for name in names]
+    told = {c.name: c for c in record.checks}  # of a moment nobody knows, it is told as not run
+    pairs = [
+        _pair(one, last.get((name, "before")), last.get((name, "after")))
+        for name, one in told.items()
+    ]
     return tuple(
         sorted(pairs, key=lambda p: (_CHANGES.index(p.change), p.severity != "must", p.title))
     )
 
 
-def _pair(before: CheckResult | None, after: CheckResult | None) -> CheckPair:
-    told = after or before
-    assert told is not None  # noqa: S101 - every name comes from one of the two
+def _pair(one: CheckResult, before: CheckResult | None, after: CheckResult | None) -> CheckPair:
+    told = after or before or one
     was = before.result if before else "not run"
     now = after.result if after else "not run"
     return CheckPair(

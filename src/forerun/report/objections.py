@@ -17,8 +17,11 @@ CAUTIONS = (
     "Local change control comes first: approval, window, notices and the separation of duties "
     "are yours. Nothing here is a permission.",
     "Any time or estimate here can be exceeded in production.",
-    "The copy may still hold personal or confidential data. A person must review it, keep "
-    "access small, and have it deleted on its date.",
+    "The copy may still hold personal or confidential data, and what stands for names can be "
+    "personal data in law. A person must review it, keep access small, and have it deleted on "
+    "its date.",
+    "Licences may not cover a clone, and a regulated system has rules of its own for copies and "
+    "tests: ask who answers for it.",
     "Clones run unpatched or broken on purpose: keep them sealed, use them for nothing else, "
     "destroy them.",
     "Keep a second way in (a console) and a second person when the real work is done. No warranty.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -68,6 +69,7 @@ def _digest(css: str) -> str:
     return base64.b64encode(hashlib.sha256(css.encode()).digest()).decode("ascii")
 
 
+@cache
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_HERE),

@@ -7,6 +7,7 @@ places are CSS pixels.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -173,7 +174,8 @@ def _find_window(ran: Sequence[StepLine], axis: _Axis) -> Bar | None:
 
 
 def _find_ticks(axis: _Axis) -> tuple[Tick, ...]:
-    every = next((s for s in _STEPS_S if axis.length / s <= _MOST_TICKS), _STEPS_S[-1])
+    days = math.ceil(axis.length / _STEPS_S[-1] / _MOST_TICKS) * _STEPS_S[-1]
+    every = next((s for s in _STEPS_S if axis.length / s <= _MOST_TICKS), days)
     ticks = []
     for number in range(int(axis.length // every) + 1):
         left = axis.place(axis.start + number * every)

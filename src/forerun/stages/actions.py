@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import re
 import secrets
 import shlex
 import shutil
@@ -15,6 +16,7 @@ from pathlib import Path
 from forerun.distro.debian_keys import find_fingerprints
 from forerun.distro.debian_logs import Simulation, parse_print_uris, parse_simulation
 from forerun.distro.debian_sources import find_doubled_sources, parse_sources, plan_sources
+from forerun.errors import CloneUnreachable
 from forerun.model.observation import CheckResult, StepEnd
 from forerun.model.profile import Check, SourcePlan
 from forerun.ports.guest import Guest
@@ -22,6 +24,9 @@ from forerun.ports.guest import Guest
 SKIPPED_EXIT = 77  # as in Automake's test protocol: 77 means skipped
 OUTPUT_LIMIT = 4000
 CHUNK = 1 << 20
+MOST_BACKUP_BYTES = 2 << 30  # /etc and dpkg's records of a large server have 300 MB
+_CHECK_END = re.compile(r" ([0-9]{1,6}) ([0-9]{1,3})")
+_BACKUP_MADE = re.compile(r"([0-9a-f]{64})  \S+\n([0-9]{1,15})\s*")
 BACKUP_FILE = "/var/tmp/forerun-configuration.tar"  # noqa: S108 - on the clone, root only
 BACKUP_PATHS = ("etc", "var/lib/dpkg", "var/lib/apt/extended_states")
 REQUIRED_MEMBERS = ("etc/passwd", "var/lib/dpkg/status", "package-selections")
@@ -69,8 +74,9 @@ def _split_outputs(text: str, mark: str) -> dict[int, tuple[int, str]]:
     found: dict[int, tuple[int, str]] = {}
     for part in text.split(mark)[1:]:
         head, _, output = part.partition("\n")
-        number, code = head.split()
-        found[int(number)] = (int(code), output.strip())
+        match = _CHECK_END.fullmatch(head)
+        if match is not None:  # a check that cut the mark has no answer
+            found[int(match[1])] = (int(match[2]), output.strip()[:OUTPUT_LIMIT])
     return found
 
 
@@ -131,7 +137,10 @@ def keep_configuration(guest: Guest, folder: Path, *, allowed_s: float) -> Done:
     )
     if made.exit_code != 0:
         return Done(StepEnd.FAILED, made.stderr.decode("utf-8", "replace")[-400:].strip(), (), 1)
-    wanted, size = made.text().split()[0], int(made.text().split()[-1])
+    told = _BACKUP_MADE.fullmatch(made.text())
+    if told is None or int(told[2]) > MOST_BACKUP_BYTES:
+        return Done(StepEnd.FAILED, f"no digest and credible size: {made.text()[:200]!r}", (), 1)
+    wanted, size = told[1], int(told[2])
     plain = folder / "configuration.tar"
     found = _fetch(guest, plain, size)
     guest.run(f"rm -f {BACKUP_FILE} /run/package-selections", timeout_s=60)
@@ -140,7 +149,11 @@ def keep_configuration(guest: Guest, folder: Path, *, allowed_s: float) -> Done:
         return Done(
             StepEnd.FAILED, f"the copy differs: wanted sha256 {wanted}, found {found}", (), 1
         )
-    count, missing = _inspect(plain)
+    try:
+        count, missing = _inspect(plain)
+    except (tarfile.TarError, OSError, EOFError, ValueError, OverflowError, MemoryError) as problem:
+        plain.unlink()
+        return Done(StepEnd.FAILED, f"the copy is no whole archive: {problem}", (), 1)
     if missing:
         plain.unlink()
         return Done(StepEnd.FAILED, f"missing from the copy: {', '.join(missing)}", (), 1)
@@ -157,7 +170,7 @@ def _fetch(guest: Guest, target: Path, size: int) -> str:
         target.chmod(0o600)
         offset = 0
         while offset < size:
-            chunk = guest.read_file(BACKUP_FILE, offset=offset, limit=CHUNK)
+            chunk = guest.read_file(BACKUP_FILE, offset=offset, limit=min(CHUNK, size - offset))
             if not chunk:
                 break
             digest.update(chunk)
@@ -167,7 +180,7 @@ def _fetch(guest: Guest, target: Path, size: int) -> str:
 
 
 def _inspect(path: Path) -> tuple[int, list[str]]:
-    with tarfile.open(path) as archive:
+    with tarfile.open(path, mode="r:") as archive:
         names = archive.getnames()
     return len(names), [name for name in REQUIRED_MEMBERS if name not in names]
 
@@ -181,8 +194,8 @@ def quiesce(guest: Guest, units: Sequence[str], *, allowed_s: float) -> tuple[Do
         timeout_s=allowed_s,
     )
     lines = tuple(answer.text().splitlines())
-    stopped = [line.split()[-1] for line in lines if line.startswith("stopped ")]
-    stuck = [line.split()[-1] for line in lines if line.startswith("still ")]
+    stopped = [unit for unit in units if f"stopped {unit}" in lines]
+    stuck = [unit for unit in units if f"still active {unit}" in lines]
     if stuck:
         return Done(StepEnd.FAILED, f"could not be stopped: {', '.join(stuck)}", lines, 1), stopped
     return Done(StepEnd.DONE, f"{len(stopped)} of {len(units)} were active", lines), stopped
@@ -279,10 +292,14 @@ def simulate(guest: Guest, *, allowed_s: float) -> tuple[Done, Simulation | None
 
 
 def count_stored(guest: Guest) -> int:
-    """Bytes of package files that the package manager has fetched and stored so far."""
+    """Bytes of package files that the package manager has fetched and stored so far. Raises
+    CloneUnreachable."""
     answer = guest.run(
         "find /var/cache/apt/archives -maxdepth 1 -name '*.deb' -printf '%s\\n' "
         "| awk '{sum += $1} END {printf \"%d\", sum}'",
         timeout_s=120,
     )
-    return int(answer.text() or "0")
+    told = answer.text().strip() or "0"
+    if not re.fullmatch(r"[0-9]{1,15}", told):
+        raise CloneUnreachable("The clone does not say what it has fetched.", found=told[:80])
+    return int(told)

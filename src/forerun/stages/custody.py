@@ -8,17 +8,25 @@ the deletion log, while the facts of the survey stay for comparison.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from forerun.errors import CopyExpired, ForerunError, NotApproved, NotFound, UsageError
+from forerun.errors import (
+    CopyExpired,
+    ForerunError,
+    NotApproved,
+    NotFound,
+    RecordDamaged,
+    UsageError,
+)
 from forerun.model.survey import Approval, CleanSurvey
 from forerun.ports.clock import Clock, format_instant
+from forerun.ports.digest_list import DIGESTS_NAME, check_digest
 from forerun.ports.store import Store, dump_record, load_record, write_durably
 
 KEEP_DAYS = 30
@@ -26,7 +34,7 @@ LONGEST_DAYS = 3650
 LOG_NAME = "deletions.log"
 _APPROVAL = "approval.json"
 # What is deleted when a copy's time is over: the files, and the map of what stood for what.
-_KEPT_FILES = frozenset({"survey.json", _APPROVAL})
+_KEPT_FILES = frozenset({"survey.json", _APPROVAL, DIGESTS_NAME})
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +57,22 @@ class FileReview:
 
 
 def find_end(survey: CleanSurvey) -> datetime:
-    """When the copy's time is over."""
-    if survey.keep_until:
-        return datetime.fromisoformat(survey.keep_until)
-    return datetime.fromisoformat(survey.taken_at) + timedelta(days=KEEP_DAYS)
+    """When the copy's time is over. Raises RecordDamaged for a time that is none."""
+    written = survey.keep_until or survey.taken_at
+    usual = timedelta(0) if survey.keep_until else timedelta(days=KEEP_DAYS)
+    try:
+        moment = datetime.fromisoformat(written)
+        if moment.tzinfo is None:
+            raise ValueError("it names no time zone")
+        return (moment + usual).astimezone(UTC)
+    except (ValueError, OverflowError) as problem:
+        raise RecordDamaged(
+            "A survey does not say how long its copy may be kept.",
+            where=survey.id,
+            wanted="an instant as RFC 3339 writes it",
+            found=f"{written[:40]!r}: {problem}",
+            hint="Remove its folder, and survey the server again.",
+        ) from problem
 
 
 def set_end(now: datetime, days: int) -> str:
@@ -79,8 +99,16 @@ def find_copy(store: Store, survey_id: str) -> Path:
 
 
 def digest_copy(store: Store, survey_id: str) -> str:
-    """SHA-256 of the copy as it is now, hexadecimal."""
-    with find_copy(store, survey_id).open("rb") as stream:
+    """SHA-256 of the copy as it is now, hexadecimal. Raises RecordDamaged when the survey
+    left another copy."""
+    copy = find_copy(store, survey_id)
+    found = _digest(copy)
+    check_digest(copy, found)
+    return found
+
+
+def _digest(file: Path) -> str:
+    with file.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
@@ -157,25 +185,35 @@ def wait_for_approval(store: Store, survey: CleanSurvey, clock: Clock, limit_s: 
             return
 
 
-def delete_expired(store: Store, now: datetime) -> tuple[Deletion, ...]:
-    """Delete the copies whose time is over, each with a line in the deletion log."""
+def delete_expired(
+    store: Store, now: datetime, *, tell: Callable[[str, ForerunError], object] = lambda *_: None
+) -> tuple[Deletion, ...]:
+    """Delete the copies whose time is over, each with a line in the deletion log.
+
+    A damaged record says nothing of its age: its copy stays, refused for any use, and
+    `tell` is given the survey's id and what is wrong, so that a person may remove it."""
     gone: list[Deletion] = []
     for survey_id in store.find_surveys():
-        with contextlib.suppress(ForerunError):  # a damaged record says nothing of its age
+        try:
             survey = store.load_survey(survey_id)
-            if now >= find_end(survey):
-                found = _delete(store, survey, now)
-                gone += [found] if found else []
+            end = find_end(survey)
+        except ForerunError as problem:
+            if (store.surveys / survey_id / "copy.tar").is_file():
+                tell(survey_id, problem)
+            continue
+        if now >= end:
+            found = _delete(store, survey, end, now)
+            gone += [found] if found else []
     return tuple(gone)
 
 
-def _delete(store: Store, survey: CleanSurvey, now: datetime) -> Deletion | None:
+def _delete(store: Store, survey: CleanSurvey, end: datetime, now: datetime) -> Deletion | None:
     folder = store.surveys / survey.id
     files = sorted(f for f in folder.iterdir() if f.is_file() and f.name not in _KEPT_FILES)
     if not files:
         return None
-    until = format_instant(find_end(survey))
-    digest = digest_copy(store, survey.id) if (folder / "copy.tar").is_file() else "-"
+    until = format_instant(end)
+    digest = _digest(folder / "copy.tar") if (folder / "copy.tar").is_file() else "-"
     for file in files:
         file.unlink()
     made = Deletion(survey.id, until, digest, tuple(file.name for file in files))

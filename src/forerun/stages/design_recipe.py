@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Mapping
 from urllib.parse import urlsplit
 
+from forerun.errors import RecordDamaged
 from forerun.model.blueprint import (
     AllowedArchive,
     Gap,
@@ -22,7 +23,7 @@ from forerun.model.blueprint import (
 )
 from forerun.model.profile import Profile
 from forerun.model.survey import ArchiveSource, CleanSurvey, Mount, Package
-from forerun.stages.template_scripts import write_stand_in_control
+from forerun.stages.template_scripts import LOADER_PACKAGES, write_stand_in_control
 
 GIB = 1024**3
 MIN_SYSTEM_BYTES = 8 * GIB
@@ -37,6 +38,14 @@ def design_recipe(
     survey: CleanSurvey, profile: Profile, keys: Mapping[str, bytes], gaps: list[Gap]
 ) -> TemplateRecipe:
     """The recipe of the fitted template; what it leaves out is added to `gaps`."""
+    if survey.machine.boot_mode not in LOADER_PACKAGES:
+        raise RecordDamaged(
+            "The survey names a boot mode that there is not.",
+            where=f"{survey.id}: machine.boot_mode",
+            wanted=" or ".join(LOADER_PACKAGES),
+            found=repr(survey.machine.boot_mode)[:80],
+            hint="Survey the server again.",
+        )
     sources, refused = _choose_sources(survey, profile, keys)
     if refused:
         gaps.append(
@@ -47,7 +56,13 @@ def design_recipe(
                 "copy, so their packages are stand-ins without content",
             )
         )
-    wanted, stand_ins, absent = _split_packages(survey.packages, third_party=not refused)
+    named = tuple(package for package in survey.packages if _is_named(package))
+    if len(named) < len(survey.packages):
+        odd = len(survey.packages) - len(named)
+        gaps.append(
+            Gap("packages without a proper name", "absent", f"{odd}: no archive can have them")
+        )
+    wanted, stand_ins, absent = _split_packages(named, third_party=not refused)
     _note_packages(wanted, stand_ins, absent, gaps)
     root_uuid, root_label, root_partition = _find_root_ids(survey)
     return TemplateRecipe(
@@ -64,6 +79,26 @@ def design_recipe(
         root_uuid=root_uuid,
         root_label=root_label,
         root_partition=root_partition,
+    )
+
+
+# What is in a recipe becomes an argument or a line of a script of the template's build,
+# which is root's: so nothing but a name gets in, whatever production or a record says.
+# Names: dpkg, lib/dpkg/parsehelp.c (wider than Debian Policy 5.6.1); versions: Debian Policy
+# 5.6.12; accounts: useradd(8), with room for the capitals and dots that others allow.
+_PACKAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9+._-]{0,127}(?::[a-z0-9-]{1,32})?")
+_VERSION = re.compile(r"(?:[0-9A-Za-z][0-9A-Za-z.+~:-]{0,127})?")
+_ARCHITECTURE = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+_ACCOUNT = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}\$?")
+_ARCHIVE_WORD = re.compile(r"[A-Za-z0-9.][A-Za-z0-9._+~/-]{0,127}")
+_ARCHIVE_URI = re.compile(r"https?://[!-~]{1,1000}")
+
+
+def _is_named(package: Package) -> bool:
+    return bool(
+        _PACKAGE_NAME.fullmatch(package.name)
+        and _VERSION.fullmatch(package.version)
+        and _ARCHITECTURE.fullmatch(package.architecture)
     )
 
 
@@ -95,7 +130,8 @@ def _choose_sources(
             text = base64.b64encode(key).decode("ascii")
             sources.append(RecipeSource(through_gateway(uri), suite, source.components, text))
         else:
-            refused.append(f"{urlsplit(uri).hostname} {suite}")
+            place = _split_uri(uri)
+            refused.append(f"{place.host if place else uri} {suite}")
     return sources, refused
 
 
@@ -118,8 +154,10 @@ def _list_archives(survey: CleanSurvey) -> Iterator[tuple[ArchiveSource, str, st
         if not source.enabled or "deb" not in source.types:
             continue
         for uri in source.uris:
-            if uri.startswith(("http://", "https://")):  # discs and folders are out of reach
-                yield from ((source, uri, suite) for suite in source.suites)
+            if _ARCHIVE_URI.fullmatch(uri):  # discs and folders are out of reach
+                for suite in source.suites:
+                    if all(map(_ARCHIVE_WORD.fullmatch, (suite, *source.components))):
+                        yield source, uri, suite
 
 
 def list_key_files(survey: CleanSurvey) -> tuple[str, ...]:
@@ -215,12 +253,12 @@ def _list_ids(survey: CleanSurvey) -> tuple[SystemId, ...]:
     users = [
         SystemId(account.name, account.number, account.group)
         for account in survey.system.accounts
-        if account.number in _DRAWN
+        if account.number in _DRAWN and _ACCOUNT.fullmatch(account.name)
     ]
     groups = [
         SystemId(group.name, group.number)
         for group in survey.system.groups
-        if group.number in _DRAWN
+        if group.number in _DRAWN and _ACCOUNT.fullmatch(group.name)
     ]
     return (*sorted(users, key=lambda i: i.name), *sorted(groups, key=lambda i: i.name))
 
@@ -234,18 +272,27 @@ def _system_size(mounts: tuple[Mount, ...]) -> int:
 
 def list_allowed(sources: tuple[ArchiveSource, ...]) -> tuple[AllowedArchive, ...]:
     """The gateway's allow-list: exactly the archives that production uses."""
-    allowed: dict[tuple[str, str, int, str], AllowedArchive] = {}
+    allowed: dict[AllowedArchive, None] = {}
     for source in sources:
         if not source.enabled:
             continue
         for uri in source.uris:
-            parts = urlsplit(uri)
-            if parts.scheme not in ("http", "https") or not parts.hostname:
-                continue
-            port = parts.port or (443 if parts.scheme == "https" else 80)
-            key = (parts.scheme, parts.hostname, port, parts.path.rstrip("/") or "/")
-            allowed[key] = AllowedArchive(*key)
-    return tuple(allowed.values())
+            place = _split_uri(uri)
+            if place is not None:
+                allowed.setdefault(place)
+    return tuple(allowed)
+
+
+def _split_uri(uri: str) -> AllowedArchive | None:
+    """Where an archive is; None for what is no web address, whoever wrote it there."""
+    try:
+        parts = urlsplit(uri)
+        port = parts.port or (443 if parts.scheme == "https" else 80)
+    except ValueError:  # an open bracket, a port that is no number
+        return None
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        return None
+    return AllowedArchive(parts.scheme, parts.hostname, port, parts.path.rstrip("/") or "/")
 
 
 def list_recipe_archives(recipe: TemplateRecipe) -> tuple[AllowedArchive, ...]:

@@ -35,9 +35,8 @@ TELLING_LINES = 6
 LAST_LINES = 3
 # How apt, dpkg, the kernel and a shell begin to say what is wrong.
 _TELLING = re.compile(
-    r"^(?:E|W|Err|N)[:\d ]|^dpkg: |mismatch|No space left|Killed|Cannot|cannot|fail|"
-    r"NO_PUBKEY|not valid|unable",
-    re.IGNORECASE,
+    r"^[EWN]: |^Err:|^dpkg: |mismatch|No space left|Killed|^cannot|: cannot|fail|NO_PUBKEY"
+    r"|not valid"
 )
 _TROUBLE_ON_CONSOLE = re.compile(
     r"Gave up waiting|ALERT!|Kernel panic|emergency mode|grub rescue|error: .*not found"
@@ -95,6 +94,7 @@ class FaultTrial:
         self._cause = Cause(fault, self._guest, place.trouble, keyring)
         self._course = _Course()
         self._struck_at = 0.0
+        self._served = place.gateway.reading().packages
 
     def run(self) -> FaultTried:
         """Let it happen, and see. What goes wrong on the clone is a result; only the lab
@@ -190,7 +190,7 @@ class FaultTrial:
             self._watch_hang(now)
 
     def _watch_slow(self, now: float) -> None:
-        served = self._place.gateway.reading().packages
+        served = self._place.gateway.reading().packages - self._served
         if served and now - self._struck_at > SLOW_S and self._place.trouble.kind:
             self._course.seen.append(
                 f"{served} bytes of packages in the first {now - self._struck_at:.0f} s; then "

@@ -258,10 +258,11 @@ done
         return "" if alone else "/boot is no file system of its own: see root-full"
 
     def _fill(self, folder: str) -> None:
-        path = f"{folder.rstrip('/')}/{_FILLER}"
+        path = f"{folder}/{_FILLER}"
         self._guest.run(
-            f"free=$(df --output=avail --block-size=1 {folder or '/'} | tail -n 1); "
-            f'fallocate -l "$free" {path} || head -c "$free" /dev/zero > {path}; true',
+            # Free blocks, those reserved for root among them (statfs(2), f_bfree).
+            f"set -- $(stat -f -c '%f %S' {folder or '/'}); "
+            f'fallocate -l "$(($1 * $2))" {path}; cat /dev/zero >> {path}; true',
             timeout_s=300,
         )
 

@@ -6,6 +6,7 @@ Only what a comparison needs is asked, since each process costs an emulated clon
 
 from __future__ import annotations
 
+import re
 import secrets
 import shlex
 from collections.abc import Iterable, Mapping
@@ -116,6 +117,8 @@ def _walk_sums(text: str) -> Iterable[tuple[str, str]]:
             yield path, digest
 
 
+_MODE = re.compile(r"[0-9a-f]{1,8}")
+_SIZE = re.compile(r"[0-9]{1,18}")
 _KINDS: Mapping[int, str] = {0o100000: "file", 0o120000: "symlink", 0o040000: "folder"}
 
 
@@ -125,7 +128,7 @@ def parse_outsides(text: str) -> tuple[ConfigEntry, ...]:
     rows: list[ConfigEntry] = []
     for record in text.split("\0"):
         cells = record.split("\t")
-        if len(cells) != 6:
+        if len(cells) != 6 or not _MODE.fullmatch(cells[1]) or not _SIZE.fullmatch(cells[4]):
             continue
         name = cells[0]  # no tabs in it: a survey takes no name that is not plain text
         mode = int(cells[1], 16)

@@ -100,9 +100,10 @@ def _read_kept(cache: Path) -> dict[str, str]:
     """The kept answer; a cache that is absent or damaged keeps nothing."""
     try:
         kept = json.loads(cache.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
-    return kept if isinstance(kept, dict) else {}
+    sound = isinstance(kept, dict) and all(isinstance(value, str) for value in kept.values())
+    return kept if sound and kept.get("name") in ("kvm", "emulation") else {}
 
 
 def _boot_proof(store: Store, hypervisor: Hypervisor, clock: Clock, accelerator: str) -> str:

@@ -65,9 +65,10 @@ class StepMeter:
         self._link_folder = ""
 
     def mark(self) -> StepMark:
-        """The counters now; those of an unreachable clone read as 0."""
+        """The counters now; those of an unreachable clone, or one that says no numbers, read
+        as 0."""
         cpu_s, wire, packets = 0.0, 0, 0
-        with contextlib.suppress(ForerunError, FileNotFoundError):
+        with contextlib.suppress(ForerunError, FileNotFoundError, ValueError):
             cpu_s = read_cpu_seconds(self._guest)
             wire, packets = self._read_wire()
         now = self._clock.monotonic()

@@ -11,11 +11,12 @@ from __future__ import annotations
 import io
 import posixpath
 import tarfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from forerun.distro import debian_plan
+from forerun.distro.debian_apt_conf import order_files
 from forerun.distro.debian_sources import parse_sources, plan_sources
 from forerun.errors import CommandFailed, ForerunError
 from forerun.model.likeness import UpgradePlan
@@ -125,8 +126,8 @@ def _find_own(status: str) -> dict[str, str]:
 
 def _list_architectures(status: str, native: str) -> tuple[str, ...]:
     prefix = "Architecture: "
-    seen = {li[len(prefix) :] for li in status.splitlines() if li.startswith(prefix)}
-    return (native, *sorted(seen - {native, "all", ""}))
+    seen = (li[len(prefix) :] for li in status.splitlines() if li.startswith(prefix))
+    return debian_plan.order_architectures(native, seen)
 
 
 def _read_tar(content: bytes) -> dict[str, bytes]:
@@ -134,14 +135,15 @@ def _read_tar(content: bytes) -> dict[str, bytes]:
     half of them would make another plan."""
     files: dict[str, bytes] = {}
     try:
-        with tarfile.open(fileobj=io.BytesIO(content)) as archive:
+        with tarfile.open(fileobj=io.BytesIO(content), mode="r:") as archive:
             for member in archive:
                 path = posixpath.normpath("/" + member.name.lstrip("./"))
                 wanted = path.startswith((_SURVEYED, _KEYRINGS)) or path in _STATE
-                stream = archive.extractfile(member) if wanted and member.isreg() else None
+                wanted = wanted and member.isreg() and not member.issparse()
+                stream = archive.extractfile(member) if wanted else None
                 if stream is not None and not path.startswith(_SECRET):
                     files[path] = stream.read()
-    except (tarfile.TarError, EOFError):
+    except (tarfile.TarError, OSError, EOFError, ValueError, OverflowError):
         return {}
     return files
 
@@ -171,7 +173,8 @@ class Planner:
             return UpgradePlan(reason=inputs.reason)
         if not self.command.find("apt-get"):
             return UpgradePlan(reason="this lab host has no apt-get: install the package apt")
-        switched = plan_sources(inputs.sources, sources)
+        asked, unasked = _split_archives(inputs.sources)
+        switched = plan_sources(asked, sources)
         if not switched.content:
             return UpgradePlan(reason="no archive source of this server is known to the profile")
         try:
@@ -179,7 +182,7 @@ class Planner:
         except (CommandFailed, OSError) as problem:
             why = problem.what if isinstance(problem, ForerunError) else str(problem)
             return UpgradePlan(reason=f"apt on the lab host: {why}")
-        left_out = tuple(f"not planned with: {entry}" for entry in switched.disabled)
+        left_out = tuple(f"not planned with: {entry}" for entry in (*switched.disabled, *unasked))
         return replace(plan, problems=plan.problems + left_out)
 
     def _ask(self, inputs: PlanInputs, sources: str, *, holds: bool) -> UpgradePlan:
@@ -250,7 +253,6 @@ class Planner:
 
     def _write_configuration(self, inputs: PlanInputs) -> None:
         """apt's own settings of that server, as far as they change a plan, below ours."""
-        dumped = self._dump_settings(inputs.files)
         own = (
             ("Dir", str(self.folder)),
             ("Dir::Etc", "etc"),
@@ -262,25 +264,15 @@ class Planner:
             ("Dir::Log", str(self.folder)),
             ("APT::Architecture", inputs.architectures[0]),
         )
-        listed = "".join(f'APT::Architectures:: "{name}";\n' for name in inputs.architectures)
-        text = debian_plan.write_settings(own) + listed + debian_plan.write_settings(dumped)
-        self._write("apt.conf", text)
+        listed = (("APT::Architectures::", name) for name in inputs.architectures)
+        theirs = (
+            setting
+            for _, content in order_files(inputs.files)
+            for setting in debian_plan.pick_settings(content.decode("utf-8", "replace"))
+        )
+        self._write("apt.conf", debian_plan.write_settings((*own, *listed, *theirs)))
         proxy = f"http://127.0.0.1:{self.proxy_port}" if self.proxy_port else ""
         self._write("question.conf", debian_plan.write_question(proxy))
-
-    def _dump_settings(self, files: Mapping[str, bytes]) -> tuple[tuple[str, str], ...]:
-        """apt reads its own configuration language; the commands in it are not run."""
-        base = [("Dir", str(self.folder)), ("Dir::Etc", "etc"), ("Dir::Etc::parts", "parts")]
-        base.append(("Dir::Etc::main", "apt.conf"))
-        config = self._write("read.conf", debian_plan.write_settings(base))
-        for path, content in files.items():
-            if path == "/etc/apt/apt.conf" or path.startswith("/etc/apt/apt.conf.d/"):
-                name = path.replace("/etc/apt", "etc", 1).replace("apt.conf.d", "parts")
-                self._write(name, debian_plan.drop_includes(content.decode("utf-8", "replace")))
-        answer = self.command.run(
-            ["apt-config", "dump"], timeout_s=60, env={"APT_CONFIG": str(config)}, check=False
-        )
-        return debian_plan.pick_settings(answer.text())
 
 
 _FOLDERS = (
@@ -290,10 +282,25 @@ _FOLDERS = (
     "etc/preferences.d",
     "etc/trusted.gpg.d",
     "etc/no-parts",
-    "etc/parts",
     "keys",
 )
 _FREE = "\nStatus: install "
+
+
+def _split_archives(
+    sources: Iterable[ArchiveSource],
+) -> tuple[list[ArchiveSource], list[str]]:
+    """(sources with those of their addresses that the gateway can ask, the other ones): for
+    a folder, a disc or an address of another kind apt would go past the gateway."""
+    asked: list[ArchiveSource] = []
+    unasked: list[str] = []
+    for source in sources:
+        uris = tuple(uri for uri in source.uris if uri.startswith(("http://", "https://")))
+        asked += [replace(source, uris=uris)] if uris else []
+        unasked += [uri for uri in source.uris if uri not in uris] if source.enabled else []
+    return asked, unasked
+
+
 _NO_PROXY: Mapping[str, str] = {
     name: ""
     for word in ("http_proxy", "https_proxy", "all_proxy", "no_proxy")

@@ -24,6 +24,7 @@ from forerun.stages.actions import Done
 
 _DOWN = re.compile(rb"reboot: Restarting system")
 _LOADER = re.compile(rb"GRUB|Loading Linux|Booting `")
+_UPTIME = re.compile(rb"[0-9]{1,10}(?:\.[0-9]{1,6})?")
 _READY_WAIT_S = 240.0
 _SETTLE_WAIT_S = 60.0
 _ASK_UNITS_S = 6.0  # several looks at each service
@@ -91,16 +92,18 @@ class BootAccount:
 
 def read_boot_account(guest: Guest, clock: Clock) -> BootAccount:
     """Raises CloneUnreachable; `finish_s` is 0 while the boot is not finished."""
-    uptime = float(guest.read_file("/proc/uptime").split()[0])
+    uptime = _UPTIME.match(guest.read_file("/proc/uptime"))
     now = clock.monotonic()
     shown = guest.run(
         "systemctl show -p UserspaceTimestampMonotonic -p FinishTimestampMonotonic; uname -r",
         timeout_s=60,
     ).text()
-    stamps = dict(re.findall(r"(\w+)=(\d+)", shown))
-    boot_id = guest.read_file("/proc/sys/kernel/random/boot_id").decode("ascii").strip()
+    stamps = dict(re.findall(r"(\w+)=([0-9]{1,15})", shown))
+    boot_id = guest.read_file("/proc/sys/kernel/random/boot_id").decode("ascii", "replace").strip()
+    if uptime is None or not shown.strip():
+        raise CloneUnreachable("The clone does not say how long it has been up.")
     return BootAccount(
-        zero_s=now - uptime,
+        zero_s=now - float(uptime[0]),
         userspace_s=int(stamps.get("UserspaceTimestampMonotonic", "0")) / 1e6,
         finish_s=int(stamps.get("FinishTimestampMonotonic", "0")) / 1e6,
         kernel=shown.strip().splitlines()[-1],
@@ -168,7 +171,7 @@ class Reboot:
                 self._guest.connect(patience_s=left, alive=self._is_running)
                 answered = self._clock.monotonic()
                 text = self._guest.read_file("/proc/sys/kernel/random/boot_id")
-                if text.decode("ascii").strip() != old_id:
+                if text.decode("ascii", "replace").strip() != old_id:
                     return answered
             self._guest.close()
             self._clock.sleep(0.5)

@@ -49,6 +49,11 @@ from forerun.stages.reboot import Reboot
 from forerun.stages.session import PromptPolicy, StepSession
 from forerun.stages.upgrade import WalkEnd, walk
 
+DPKG_LOG = "/var/log/dpkg.log"
+MOST_LOG = 64 << 20
+MOST_TRANSCRIPT = 256 << 20
+MOST_FAILED = 200
+
 
 @dataclass(slots=True)
 class Observed:
@@ -111,6 +116,7 @@ class Rehearsal:
         self._before_step = before_step
         self._rested: list[str] = []
         self._since = ""
+        self._written = 0
         self.observed = Observed()
         self._handlers: dict[Action, Callable[[Step], _Ended]] = {
             Action.COMMANDS: self._do_commands,
@@ -232,8 +238,13 @@ class Rehearsal:
         self._guest.ensure_gateway()
 
     def _write_transcript(self, text: bytes) -> None:
-        with (self._folder / "terminal.log").open("ab") as stream:
-            stream.write(text)
+        """Up to a limit, so that a clone cannot fill the lab host's disk by talking."""
+        left = MOST_TRANSCRIPT - self._written
+        self._written += len(text)
+        if left > 0:
+            with (self._folder / "terminal.log").open("ab") as stream:
+                stream.write(text[:left])
+                stream.write(b"\n(cut here)\n" if len(text) > left else b"")
 
     def _do_commands(self, step: Step) -> _Ended:
         self._write_transcript(f"\n=== {step.stage.value}: {step.name} ===\n".encode())
@@ -320,7 +331,7 @@ class Rehearsal:
             failed = self._guest.run("systemctl --failed --plain --no-legend", timeout_s=60).text()
         except (ForerunError, FileNotFoundError):
             return
-        for line in failed.splitlines():
+        for line in filter(str.strip, failed.splitlines()[:MOST_FAILED]):
             unit = line.split()[0]
             self.observed.seen.append(
                 Seen(
@@ -335,8 +346,10 @@ class Rehearsal:
     def _collect_packages(self) -> None:
         try:
             parts: list[bytes] = []
-            while chunk := self._guest.read_file("/var/log/dpkg.log", offset=sum(map(len, parts))):
+            size = 0
+            while size < MOST_LOG and (chunk := self._guest.read_file(DPKG_LOG, offset=size)):
                 parts.append(chunk)
+                size += len(chunk)
         except (ForerunError, FileNotFoundError):
             return
         text = b"".join(parts).decode("utf-8", "replace")

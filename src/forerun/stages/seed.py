@@ -9,19 +9,16 @@ from __future__ import annotations
 
 import io
 import tarfile
-from collections.abc import Collection
 from dataclasses import dataclass
-from pathlib import Path
-from typing import BinaryIO
 
 import yaml
 
-from forerun.errors import RecordDamaged
 from forerun.model.blueprint import Blueprint
 from forerun.ports.domain_xml import GUEST_ADDRESS
 from forerun.ports.guest import GUARD_FILE
 from forerun.ports.ssh import make_key_pair
 from forerun.stages.account_numbers import NUMBER_ACCOUNTS
+from forerun.stages.copy_tar import part_copy, read_members
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import INSTANCE_FILE, READER, SEED_SCRIPT, write_network_file
 from forerun.stages.seed_disks import (
@@ -41,6 +38,7 @@ COPY_NAME = "copy.tar"
 MERGED_NAME = "merged.tar"
 ACCOUNTS_NAME = "accounts.pl"
 ACCESS_NAME = "access.tar"
+HOSTS = "/etc/hosts"
 SYSTEM_SERIAL = "forerun-system"
 ACCESS_UNIT = "forerun-access.service"
 
@@ -101,9 +99,9 @@ def write_seed_files(
     """The files of the seed image: name to content. `copy` holds what `list_taken` names."""
     merged: dict[str, bytes] = {}
     if blueprint.merged_paths:
-        laid, read = _part_copy(copy, frozenset(blueprint.merged_paths))
+        laid, read = part_copy(copy, frozenset(blueprint.merged_paths))
         merged = {MERGED_NAME: read, ACCOUNTS_NAME: NUMBER_ACCOUNTS.encode("utf-8")}
-        hosts = _read_members(io.BytesIO(read), {"/etc/hosts"}).get("/etc/hosts", b"")
+        hosts = read_members(io.BytesIO(read), {HOSTS}, MERGED_NAME).get(HOSTS, b"")
         table, names = hosts.decode("utf-8", "replace"), find_names(copy)
         copy = laid
     else:
@@ -137,29 +135,6 @@ def _has_stand_ins(blueprint: Blueprint) -> bool:
         or blueprint.samples
         or blueprint.merged_paths
     )
-
-
-def _part_copy(copy: bytes, merged: frozenset[str]) -> tuple[bytes, bytes]:
-    """(what is laid over the clone, what is read), as tars; names relative to the root."""
-    laid, read = io.BytesIO(), io.BytesIO()
-    with (
-        tarfile.open(fileobj=io.BytesIO(copy)) as archive,
-        tarfile.open(fileobj=laid, mode="w", format=tarfile.PAX_FORMAT) as over,
-        tarfile.open(fileobj=read, mode="w", format=tarfile.PAX_FORMAT) as aside,
-    ):
-        for member in archive:
-            path = _find_path(member)
-            stream = archive.extractfile(member) if member.isreg() else None
-            if path in merged:
-                member.name = path.lstrip("/")
-                aside.addfile(member, stream)
-            else:
-                over.addfile(member, stream)
-    return laid.getvalue(), read.getvalue()
-
-
-def _find_path(member: tarfile.TarInfo) -> str:
-    return "/" + member.name.removeprefix("./").lstrip("/")
 
 
 def _dump(value: object) -> bytes:
@@ -205,7 +180,7 @@ def _pack_access(blueprint: Blueprint, keys: Keys, mac: str, hosts: str) -> byte
         ),
         PROXY_FILE: (f'Acquire::http::Proxy "http://127.0.0.1:{GATEWAY_PORT}";\n', 0o644),
         "/etc/hostname": (f"{blueprint.hostname}\n", 0o644),
-        "/etc/hosts": (hosts, 0o644),
+        HOSTS: (hosts, 0o644),
         "/etc/motd": (
             "THIS IS A CLONE, made by forerun for a rehearsal. Not production.\n",
             0o644,
@@ -307,49 +282,6 @@ def _write_loader(blueprint: Blueprint) -> list[str]:
     if blueprint.loader.links:
         lines.append("udevadm control --reload && udevadm trigger --subsystem-match=block")
     return lines
-
-
-def filter_copy(source: Path, wanted: Collection[str]) -> bytes:
-    """The part of a sanitised copy that goes to the clone, as an uncompressed tar."""
-    chosen = frozenset(wanted)
-    out = io.BytesIO()
-    try:
-        with (
-            tarfile.open(source) as archive,
-            tarfile.open(fileobj=out, mode="w", format=tarfile.PAX_FORMAT) as target,
-        ):
-            for member in archive:
-                if "/" + member.name.lstrip("./") not in chosen:
-                    continue
-                stream = archive.extractfile(member) if member.isreg() else None
-                target.addfile(member, stream)
-    except tarfile.TarError as problem:
-        raise RecordDamaged(
-            "The sanitised copy cannot be read.",
-            where=str(source),
-            found=str(problem),
-            hint="Take the survey again.",
-        ) from problem
-    return out.getvalue()
-
-
-def read_files(source: Path, wanted: Collection[str]) -> dict[str, bytes]:
-    """Path to content of some regular files of a sanitised copy."""
-    if not wanted:
-        return {}
-    with source.open("rb") as stream:
-        return _read_members(stream, wanted)
-
-
-def _read_members(stream: BinaryIO, wanted: Collection[str]) -> dict[str, bytes]:
-    found: dict[str, bytes] = {}
-    with tarfile.open(fileobj=stream) as archive:
-        for member in archive:
-            path = _find_path(member)
-            content = archive.extractfile(member) if member.isreg() and path in wanted else None
-            if content is not None:
-                found[path] = content.read()
-    return found
 
 
 def write_settle_script(blueprint: Blueprint) -> str:

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import io
 import re
-import tarfile
 from collections.abc import Iterator
 
 from forerun.model.blueprint import StandInLink
+from forerun.stages.copy_tar import walk_copy
 from forerun.stages.design_network import list_addresses
 
 # "IPv4 dummy address" of the special-purpose registry (RFC 7600, RFC 6890): no router
@@ -32,7 +32,7 @@ _WEB_HOST = re.compile(
     rf"\b[a-z][a-z0-9+]{{1,11}}://(?:[^/\s@'\"]*@)?((?:{_WORD}\.)+[A-Za-z]{{2,24}})"
 )
 _MAIL_HOST = re.compile(rf"@((?:{_WORD}\.)+(?:test|example|invalid))(?![\w.-]*\w)")
-_ARCHIVES = "etc/apt/"
+_ARCHIVES = "/etc/apt/"
 
 
 def write_link_files(links: tuple[StandInLink, ...]) -> dict[str, str]:
@@ -92,12 +92,10 @@ def find_names(copy: bytes) -> tuple[str, ...]:
 
 
 def _read_texts(copy: bytes) -> Iterator[str]:
-    with tarfile.open(fileobj=io.BytesIO(copy)) as archive:
-        for member in archive:
-            name = member.name.lstrip("./")
-            if not member.isreg() or name.startswith(_ARCHIVES) or member.size > 1 << 20:
-                continue
-            stream = archive.extractfile(member)
-            content = stream.read() if stream else b""
+    for member in walk_copy(io.BytesIO(copy), "the copy for the clone"):
+        if member.content is None or member.path.startswith(_ARCHIVES):
+            continue
+        if member.info.size <= 1 << 20:
+            content = member.content.read()
             if b"\0" not in content:
                 yield content.decode("utf-8", "replace")

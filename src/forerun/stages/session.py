@@ -23,6 +23,10 @@ LOOK_AFTER_S = 1.2  # a wait is looked for once the terminal has been quiet this
 LOOK_AGAIN_S = 3.0  # each look reads files of every process of the step
 REPEATS_UNKNOWN = 3  # a bare Enter that brings the same text back is no answer
 TAIL_LINES = 25
+# A step may talk without end: of its text the last part is kept, and a question is looked
+# for in less. A whole upgrade of 250 packages says 400 kB.
+MOST_TEXT = 16 << 20
+MOST_QUESTION = 1 << 18
 _ESCAPES = re.compile(
     r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[()][0-9A-Za-z]|[=>78cDEHM])"
 )
@@ -157,8 +161,8 @@ class StepSession:
         self._watch.last_news_s = now
         self._transcript(new)
         text = new.decode("utf-8", "replace")
-        self._watch.text += text
-        self._watch.since_answer += text
+        self._watch.text = (self._watch.text + text)[-MOST_TEXT:]
+        self._watch.since_answer = (self._watch.since_answer + text)[-MOST_QUESTION:]
         lines = [line for line in clean_terminal_text(text).splitlines() if line.strip()]
         if lines:
             self._sink.emit(StepOutput(now - self._origin, self._name, lines[-1][:300]))

@@ -50,13 +50,16 @@ def _remove(entry: Entry, store: Store, hypervisor: Hypervisor) -> bool:
     if entry.kind == "port":
         return True  # it went with its domain
     path = Path(entry.name)
-    if not _is_inside(path, store.root):
+    try:
+        if not _is_inside(path, store.root):
+            return False
+        if entry.kind == "folder":
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+        return not path.exists()
+    except (OSError, ValueError):  # a folder where a file was noted, a name that is none
         return False
-    if entry.kind == "folder":
-        shutil.rmtree(path, ignore_errors=True)
-    else:
-        path.unlink(missing_ok=True)
-    return not path.exists()
 
 
 def _end_own(name: str, run: str, hypervisor: Hypervisor) -> bool:
@@ -72,7 +75,8 @@ def _end_own(name: str, run: str, hypervisor: Hypervisor) -> bool:
 
 def _is_inside(path: Path, root: Path) -> bool:
     """Whether a path from the ledger really lies in the state folder."""
-    return path.resolve().is_relative_to(root.resolve()) and path.resolve() != root.resolve()
+    real, top = path.resolve(), root.resolve()
+    return path.is_absolute() and real.is_relative_to(top) and real != top
 
 
 def _end_unclaimed(store: Store, hypervisor: Hypervisor) -> list[str]:

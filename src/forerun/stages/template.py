@@ -138,9 +138,9 @@ class _Build:
         make(aside)
         aside.rename(final)
 
-    def _say(self, text: str) -> None:
+    def _say(self, text: str, level: str = "note") -> None:
         now = self.shop.clock.monotonic() - self.shop.origin_s
-        self.shop.sink.emit(Notice(now, "note", text))
+        self.shop.sink.emit(Notice(now, level, text))
 
     def _make_tree(self, target: Path) -> None:
         preferences = self.aside / "preferences"
@@ -151,6 +151,13 @@ class _Build:
         stand_ins = self.aside / "stand-ins"
         self._make_stand_ins(stand_ins)
         keys = self._write_keys()
+        for uri in dict.fromkeys(source.uri for source in self.recipe.sources if source.key):
+            # The package tool runs their scripts in a tree that is no wall against root.
+            self._say(
+                f"scripts of packages from {uri} run on this lab host while the template is "
+                "built, as root of a tree",
+                "caution",
+            )
         argv = list_mmdebstrap(
             self.recipe,
             target=target,
