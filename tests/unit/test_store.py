@@ -21,8 +21,8 @@ from forerun.model.survey import (
     Release,
     SurveyCost,
 )
+from forerun.ports.held import PART
 from forerun.ports.store import (
-    PART,
     Store,
     choose_state_folder,
     dump_record,

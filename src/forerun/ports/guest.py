@@ -115,7 +115,8 @@ class Guest(Protocol):
 
 
 class SshGuest:
-    """A clone behind SSH. `dial` opens a new link each time it is called."""
+    """A clone behind SSH. `dial` opens a new link each time it is called; `alive` says
+    whether dialling again can help, and may raise what stands in the way."""
 
     def __init__(
         self,
@@ -125,8 +126,10 @@ class SshGuest:
         guest_gateway_port: int,
         patience_s: float = 120.0,
         clock: Clock | None = None,
+        alive: Callable[[], bool] = lambda: True,
     ) -> None:
         self._dial = dial
+        self._alive = alive
         self._gateway_port = gateway_port
         self._guest_gateway_port = guest_gateway_port
         self._patience_s = patience_s
@@ -195,7 +198,7 @@ class SshGuest:
             except LinkLost:
                 self._sent["session"] += self._link.sent_bytes()
                 self._link.close()
-        self._link = self._dial_until(self._patience_s, lambda: True)
+        self._link = self._dial_until(self._patience_s, self._alive)
         self.reattached += 1
         return question(self._link)
 
