@@ -6,7 +6,6 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 
 from forerun import __version__
@@ -20,8 +19,7 @@ from forerun.model.observation import (
     RunRecord,
     Teardown,
 )
-from forerun.model.profile import Profile, Site, UnknownPrompt
-from forerun.model.survey import Approval, CleanSurvey
+from forerun.model.survey import Approval
 from forerun.pipeline_bench import (
     Bench,
     Phase,
@@ -30,49 +28,30 @@ from forerun.pipeline_bench import (
     make_template,
     open_gateway,
 )
-from forerun.pipeline_leaks import check_clone, make_scanner
+from forerun.pipeline_leaks import check_clone
 from forerun.pipeline_likeness import Likeness, open_likeness
+from forerun.pipeline_request import RehearsalRequest
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.prober import Prober
-from forerun.ports.store import Store, make_id
+from forerun.ports.store import Store
 from forerun.profiles import fit_profile
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
-from forerun.stages.custody import check_usable
+from forerun.stages.custody import check_usable, find_copy
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
-from forerun.stages.leakscan import Originals
 from forerun.stages.measure import DiskWatch, StepMeter, find_outages
 from forerun.stages.rehearse import Observed, Rehearsal
 from forerun.stages.seal import prove_sealed
 from forerun.stages.seed import filter_copy, list_taken, read_files, write_settle_script
 from forerun.stages.seed_disks import note_not_made
-from forerun.stages.session import AskPerson, PromptPolicy
+from forerun.stages.session import PromptPolicy
 from forerun.stages.template import (
     find_template,
     verify_template,
 )
 from forerun.stages.template_fit import note_fit
 from forerun.stages.upgrade import WalkEnd
-
-
-@dataclass(frozen=True, slots=True)
-class RehearsalRequest:
-    """What to rehearse and how. `originals` are there when production was surveyed for
-    this very rehearsal: they are looked for on the clone and in the run's own files."""
-
-    survey: CleanSurvey
-    profile: Profile
-    site: Site
-    cpus: int
-    memory_bytes: int
-    rate_limit_bits: int = 0
-    index_age_s: float = 3600.0
-    unknown: UnknownPrompt | None = None
-    ask: AskPerson | None = None
-    keep: bool = False
-    template_id: str = ""
-    originals: Originals | None = None
 
 
 class RehearsalRun:
@@ -82,7 +61,7 @@ class RehearsalRun:
         self.request = request
         self.bench = bench
         self.sink = sink
-        self.id = make_id("run", bench.clock.now())
+        self.id = bench.store.draw_id("run", bench.clock.now(), bench.store.runs)
         self.origin_s = bench.clock.monotonic()
         self.started_at = format_instant(bench.clock.now())
         self.preparation: list[tuple[str, float]] = []
@@ -156,7 +135,7 @@ class RehearsalRun:
         )
 
     def _find_copy(self) -> Path:
-        return self.bench.store.surveys / self.request.survey.id / "copy.tar"
+        return find_copy(self.bench.store, self.request.survey.id)
 
     def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
         blueprint = self._blueprint()
@@ -267,7 +246,7 @@ class RehearsalRun:
         if request.originals is None:
             return
         with self._phase("leaks", "originals are looked for on the clone's disks") as phase:
-            scanner = make_scanner(request.originals, request.survey, request.site)
+            scanner = request.make_scanner(request.originals)
             check_clone(scanner, clone, self.bench.command)
         self.preparation.append(("leaks", phase.took_s))
 

@@ -163,15 +163,20 @@ def delete_expired(store: Store, now: datetime) -> tuple[Deletion, ...]:
     for survey_id in store.find_surveys():
         with contextlib.suppress(ForerunError):  # a damaged record says nothing of its age
             survey = store.load_survey(survey_id)
-            if now >= find_end(survey):
-                found = _delete(store, survey, now)
+            if now >= find_end(survey) and _list_files(store, survey):
+                with store.locked(f"copy-{survey.id}"):  # another command may be at it
+                    found = _delete(store, survey, now)
                 gone += [found] if found else []
     return tuple(gone)
 
 
-def _delete(store: Store, survey: CleanSurvey, now: datetime) -> Deletion | None:
+def _list_files(store: Store, survey: CleanSurvey) -> list[Path]:
     folder = store.surveys / survey.id
-    files = sorted(f for f in folder.iterdir() if f.is_file() and f.name not in _KEPT_FILES)
+    return sorted(f for f in folder.iterdir() if f.is_file() and f.name not in _KEPT_FILES)
+
+
+def _delete(store: Store, survey: CleanSurvey, now: datetime) -> Deletion | None:
+    folder, files = store.surveys / survey.id, _list_files(store, survey)
     if not files:
         return None
     until = format_instant(find_end(survey))
