@@ -24,6 +24,7 @@ from forerun.ports.hypervisor import LibvirtHypervisor
 from forerun.ports.labhost import LabHost
 from forerun.ports.ledger import Entry, read_process_start
 from forerun.ports.store import Store
+from forerun.ports.strays import name_caller
 from forerun.progress import open_terminal
 from forerun.stages.lab import prove_accelerator
 from forerun.stages.template import Workshop
@@ -232,7 +233,7 @@ def _read_arguments() -> argparse.Namespace:
 
 
 def _open_shop(store: Store, hypervisor: LibvirtHypervisor) -> Workshop:
-    command, clock = LocalCommand(), SystemClock()
+    command, clock = LocalCommand(lambda: name_caller(store.mark)), SystemClock()
     accelerator = prove_accelerator(store, hypervisor, LabHost(), clock)
     sink = open_terminal(sys.stderr, {**os.environ, "TERM": "dumb"})
     return Workshop(

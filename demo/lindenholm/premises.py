@@ -22,6 +22,7 @@ from forerun.ports.domain_xml import write_domain_xml
 from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.hypervisor import NAME_PREFIX
 from forerun.ports.labhost import find_free_port
+from forerun.ports.removal import remove_tree
 from forerun.ports.ssh import ParamikoLink, SshTarget, connect
 from forerun.ports.store import Store, make_id
 from forerun.stages.build import make_mac
@@ -99,8 +100,7 @@ def _noted_folder(store: Store, folder: Path) -> Iterator[None]:
         folder.mkdir(mode=0o711)
         yield
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        if not folder.exists():
+        if remove_tree(folder):
             store.ledger.strike(entry)
 
 
@@ -127,7 +127,7 @@ class Premises:
         disks = self._make_disks()
         note = self._shop.store.ledger.note
         self._entries = [
-            note(OWNER, "domain", self.name),
+            note(OWNER, "domain", self.name, place=self._shop.hypervisor.uri),
             note(OWNER, "port", str(self._port.host_port)),
         ]
         plan = DomainPlan(
@@ -142,6 +142,7 @@ class Premises:
             console_log=str(self._folder / "console.log"),
             ports=(self._port,),
             owner=OWNER,
+            state=self._shop.store.mark,
         )
         self._shop.hypervisor.start(write_domain_xml(plan))
 

@@ -14,10 +14,11 @@ from forerun.distro.debian_sources import parse_sources
 from forerun.errors import ForerunError, UsageError
 from forerun.model.blueprint import AllowedArchive, RecipeSource
 from forerun.model.survey import ArchiveSource
-from forerun.pipeline_bench import Bench, open_bench
+from forerun.pipeline_bench import Bench, clear_leftovers, open_bench
 from forerun.ports.store import choose_state_folder
 from forerun.profiles import parse_duration
 from forerun.report.plain import one_line, strip_controls
+from forerun.stages.clock_watch import watch_clock
 from forerun.stages.custody import delete_expired
 from forerun.stages.design import list_allowed, through_gateway
 
@@ -66,6 +67,13 @@ def open_here(uri: str) -> Bench:
     uid = os.geteuid()
     chosen = uri or ("qemu:///system" if uid == 0 else "qemu:///session")
     bench = open_bench(choose_state_folder(dict(os.environ), uid=uid), chosen)
+    moved_s = watch_clock(bench.store, bench.lab, bench.clock.now())
+    if moved_s:
+        warn(
+            f"this machine's clock was set by {moved_s / 86400:+.1f} days since an earlier "
+            "command: no copy is deleted because of it for a day, or until it is set right"
+        )
+        return bench
     for gone in delete_expired(bench.store, bench.clock.now(), tell=_tell_damage):
         warn(f"deleted the copy of {gone.survey_id}: it was kept until {gone.keep_until}")
     return bench
@@ -96,6 +104,27 @@ def load_each(
         except ForerunError as problem:
             bad.append(problem)
     return good, bad
+
+
+def open_to_make(uri: str) -> Bench:
+    """The bench of a command that makes something: what a killed forerun left goes first."""
+    bench = open_here(uri)
+    swept = clear_leftovers(bench)
+    if swept.removed:
+        warn(f"removed what a killed forerun left: {swept.summary()}")
+    return bench
+
+
+def split_target(target: str) -> tuple[str, str]:
+    """(user, host) of "user@host". Raises UsageError."""
+    match = re.fullmatch(r"([A-Za-z0-9_][A-Za-z0-9_.-]*)@([A-Za-z0-9.:_-]+)", target)
+    if match is None:
+        raise UsageError(
+            "The server must be named as user@host.",
+            found=repr(target),
+            hint="For example: forerun survey root@shelf01.records.example",
+        )
+    return match[1], match[2]
 
 
 def parse_size(text: str) -> int:

@@ -16,6 +16,7 @@ from forerun.cli_common import (
     UriOption,
     find_recipe_sources,
     open_here,
+    open_to_make,
     parse_size,
     say,
 )
@@ -59,7 +60,7 @@ def build(
         parse_size(size),
         find_recipe_sources(archive, release),
     )
-    bench = open_here(connect)
+    bench = open_to_make(connect)
     sink = open_terminal(sys.stderr, dict(os.environ))
     try:
         with open_gateway(bench, recipe, index_age_s=3600) as gateway:
@@ -121,7 +122,7 @@ def import_disk(
 ) -> None:
     """Take over an existing disk image as a template."""
     _check_boot(boot)
-    bench = open_here(connect)
+    bench = open_to_make(connect)
     info = import_template(
         disk, bench.store, bench.disks, bench.clock, codename=release, boot_mode=boot
     )

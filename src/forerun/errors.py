@@ -22,6 +22,7 @@
     |- ArchiveUnreachable      40    a package archive did not answer
     |- RecordDamaged           50    a stored record cannot be read
     |- NotFound                51    no such run, survey or template
+    |- RequestChanged          52    what a run was asked with is not what it was
     |- LeakFound               60    an original secret was found where it must not be
     |- NotApproved             61    nobody has approved the copy as it is now
     |- CopyExpired             62    the copy was kept as long as it may be
@@ -198,6 +199,12 @@ class NotFound(ForerunError):
     """No such run, survey or template."""
 
     exit_code = 51
+
+
+class RequestChanged(ForerunError):
+    """What a run was asked with is not what it was: asking again asks for another run."""
+
+    exit_code = 52
 
 
 class LeakFound(ForerunError):

@@ -6,12 +6,11 @@ A command opens a `Bench` (the ports, wired), asks it for one thing and closes i
 from __future__ import annotations
 
 import contextlib
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from forerun.errors import ForerunError, LeakFound
+from forerun.errors import ForerunError
 from forerun.events import Fan, Notice, PhaseFinished, PhaseStarted, Sink
 from forerun.model.observation import (
     RunRecord,
@@ -19,11 +18,12 @@ from forerun.model.observation import (
 from forerun.model.plausible import mend_record
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
-from forerun.pipeline_leaks import check_files, list_kept_hosts, make_scanner
+from forerun.pipeline_leaks import check_files, list_kept_hosts
+from forerun.pipeline_request import RehearsalRequest, drop_cut_short, write_request
 from forerun.pipeline_run import RehearsalRun
-from forerun.pipeline_walk import RehearsalRequest
+from forerun.ports.records import dump_record
 from forerun.ports.ssh import SshTarget, connect
-from forerun.ports.store import PART, Store, dump_record, make_id, write_durably
+from forerun.ports.store import REQUEST_NAME, Store, reporting_room, write_durably
 from forerun.stages.custody import KEEP_DAYS, set_end
 from forerun.stages.drift import Drift, compare_surveys, find_salt, is_stale
 from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
@@ -57,7 +57,7 @@ def survey_production(request: SurveyRequest, bench: Bench, sink: Sink) -> Clean
     if request.owner_certificate:
         read_owners(request.owner_certificate)  # a bad one is told before anything is read
     sink.emit(PhaseStarted(0.0, "survey", f"{target.user}@{target.host}"))
-    survey_id = make_id("survey", clock.now())
+    survey_id = bench.store.draw_id("survey", clock.now(), bench.store.surveys)
     origin = bench.store.mark_origin(f"{target.host}:{target.port}")
     earlier = bench.store.find_last_survey(origin)
     link = connect(target)
@@ -141,53 +141,64 @@ def rehearse(
     reports there. Raises what stopped the run, after the record is stored.
     """
     run = RehearsalRun(request, bench, sink)
-    ledger = bench.store.ledger
-    aside = bench.store.runs / f"{run.id}{PART}"
-    entry = ledger.note(f"record-{run.id}", "folder", str(aside))
-    aside.mkdir(mode=0o700)
-    own_sink = run_sink(aside)
-    run.sink = Fan(sink, own_sink)
-    failure: BaseException | None = None
+    store = bench.store
+    with store.new_folder(store.runs, run.id, run=f"record-{run.id}") as aside:
+        asked = write_request(request, run.id, run.started_at, store)
+        write_durably(aside / REQUEST_NAME, dump_record(asked))
+        failure = _attempt(run, aside, run_sink(aside))
+        if failure is not None and run.template is None and not run.observed.steps:
+            raise failure  # nothing was rehearsed: no record
+        record = mend_record(run.record(failure), unknown=-1)
+        write_durably(aside / "record.json", dump_record(record))
+        undrawn = _draw(draw, record, aside)
+        if request.originals is not None:
+            check_files(request.make_scanner(request.originals), aside)
+    drop_cut_short(store, request.again_from)
+    problem = failure or undrawn
+    if problem is not None:
+        sink.emit(Notice(bench.clock.monotonic() - run.origin_s, "note", f"record kept: {run.id}"))
+        raise problem
+    return Rehearsed(record, store.runs / run.id, run.reach_hint, run.outside_bytes)
+
+
+def _draw(draw: DrawReports, record: RunRecord, folder: Path) -> Exception | None:
+    """Draw the reports, all or none: the record is worth more, and they can be drawn again."""
+    before = set(folder.iterdir())
     try:
-        run.run(aside)
+        with reporting_room(folder):
+            draw(record, folder)
+    except Exception as problem:  # told once the record is in its place
+        for half in set(folder.iterdir()) - before:
+            half.unlink()
+        return problem
+    return None
+
+
+def _attempt(run: RehearsalRun, folder: Path, own_sink: Sink) -> BaseException | None:
+    """Rehearse; returns what cut it short."""
+    run.sink = Fan(run.sink, own_sink)
+    try:
+        with reporting_room(folder):
+            run.run(folder)
     except BaseException as problem:
-        failure = problem
+        return problem
     finally:
         own_sink.close()
-    if failure is not None and run.template is None and not run.observed.steps:
-        shutil.rmtree(aside, ignore_errors=True)  # nothing was rehearsed: no record
-        ledger.strike(entry)
-        raise failure
-    record = mend_record(run.record(failure), unknown=-1)
-    write_durably(aside / "record.json", dump_record(record))
-    draw(record, aside)
-    try:
-        if request.originals is not None:
-            check_files(make_scanner(request.originals, request.survey, request.site), aside)
-    except LeakFound:
-        shutil.rmtree(aside, ignore_errors=True)
-        ledger.strike(entry)
-        raise
-    final = bench.store.runs / run.id
-    bench.store.publish(aside, final)
-    ledger.strike(entry)
-    if failure is not None:
-        sink.emit(Notice(bench.clock.monotonic() - run.origin_s, "note", f"record kept: {run.id}"))
-        raise failure
-    return Rehearsed(record, final, run.reach_hint, run.outside_bytes)
+    return None
 
 
 def find_comparable(store: Store, record: RunRecord) -> tuple[RunRecord, ...]:
-    """Earlier runs of the same host, profile, site, lab and clone size."""
+    """Earlier runs of the same host, profile, site, lab and clone size. Earlier is what has
+    an earlier id: the wall clock may have been set back between two runs."""
     found: list[RunRecord] = []
     for run_id in store.find_runs():
-        if run_id == record.id:
-            continue
+        if run_id >= record.id:
+            break
         with contextlib.suppress(ForerunError):  # a damaged old record compares with nothing
             other = store.load_run(run_id)
             if _circumstances(other) == _circumstances(record):
                 found.append(other)
-    return tuple(run for run in found if run.started_at < record.started_at)
+    return tuple(found)
 
 
 def _circumstances(record: RunRecord) -> tuple[object, ...]:

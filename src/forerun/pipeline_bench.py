@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from forerun.errors import ArchiveUnreachable
+from forerun.errors import ArchiveUnreachable, HypervisorFailed
 from forerun.events import PhaseFinished, PhaseStarted, Sink
 from forerun.model.blueprint import Blueprint, TemplateInfo, TemplateRecipe
 from forerun.model.profile import Profile
@@ -19,8 +20,10 @@ from forerun.ports.gateway_client import ask_gateway
 from forerun.ports.hypervisor import Hypervisor, LibvirtHypervisor
 from forerun.ports.labhost import LabHost
 from forerun.ports.store import Store
+from forerun.ports.strays import name_caller
 from forerun.stages.design import list_recipe_archives
 from forerun.stages.lab import Accelerator, prove_accelerator
+from forerun.stages.sweep import Swept, needs_hypervisor, sweep
 from forerun.stages.template import (
     Workshop,
     build_template,
@@ -45,8 +48,25 @@ class Bench:
 
 def open_bench(state: Path, uri: str) -> Bench:
     """The real ports on that state folder."""
-    command = LocalCommand()
-    return Bench(Store(state), command, Disks(command), LabHost(), SystemClock(), uri)
+    store = Store(state)
+    command = LocalCommand(lambda: name_caller(store.mark))
+    return Bench(store, command, Disks(command), LabHost(), SystemClock(), uri)
+
+
+def clear_leftovers(bench: Bench) -> Swept:
+    """Remove what a killed forerun left, before anything new is made. What a later command
+    can go on from stays; without libvirt, so does what needs it. Raises RecordDamaged."""
+    hypervisor: LibvirtHypervisor | None = None
+    if needs_hypervisor(bench.store):
+        with contextlib.suppress(HypervisorFailed):  # the command itself says so if it needs it
+            hypervisor = bench.open_hypervisor()
+    try:
+        return sweep(bench.store, hypervisor, bench.command, thorough=False)
+    except HypervisorFailed:
+        return sweep(bench.store, None, bench.command, thorough=False)
+    finally:
+        if hypervisor is not None:
+            hypervisor.close()
 
 
 class Phase:

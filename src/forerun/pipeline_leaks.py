@@ -6,7 +6,7 @@ survey from the store was scanned when it was taken, and nothing else reaches a 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 
@@ -24,11 +24,14 @@ def list_kept_hosts(survey: CleanSurvey) -> tuple[str, ...]:
     return tuple(archive.host for archive in list_allowed(survey.sources))
 
 
-def make_scanner(originals: Originals, survey: CleanSurvey, site: Site) -> LeakScanner:
+def make_scanner(
+    originals: Originals, survey: CleanSurvey, site: Site, *, files: Iterable[str] = ()
+) -> LeakScanner:
     """A scanner for one rehearsal. What the operator wrote into the site file may stand in
-    the report: he chose to put it there."""
+    the report, and so may the names he gave to the `files` that were used: he chose them."""
     return LeakScanner(
-        originals, allowed=(*list_kept_hosts(survey), *_walk_texts(list(asdict(site).values())))
+        originals,
+        allowed=(*list_kept_hosts(survey), *files, *_walk_texts(list(asdict(site).values()))),
     )
 
 

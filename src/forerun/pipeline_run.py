@@ -29,18 +29,19 @@ from forerun.pipeline_bench import (
     make_template,
     open_gateway,
 )
-from forerun.pipeline_leaks import check_clone, make_scanner
+from forerun.pipeline_leaks import check_clone
 from forerun.pipeline_likeness import Likeness, open_likeness
-from forerun.pipeline_walk import RehearsalRequest, Walk
+from forerun.pipeline_request import RehearsalRequest
+from forerun.pipeline_walk import Walk
 from forerun.ports.canary import LoopbackCanary
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
-from forerun.ports.store import Store, make_id
+from forerun.ports.store import Store
 from forerun.profiles import fit_profile
 from forerun.stages.back_out import REBUILD_ENDING
 from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
 from forerun.stages.copy_tar import filter_copy, read_files
-from forerun.stages.custody import check_usable
+from forerun.stages.custody import check_usable, find_copy
 from forerun.stages.design import design_clone, list_key_files
 from forerun.stages.lab import Accelerator
 from forerun.stages.measure import find_outages
@@ -66,7 +67,7 @@ class RehearsalRun:
         self.request = request
         self.bench = bench
         self.sink = sink
-        self.id = make_id("run", bench.clock.now())
+        self.id = bench.store.draw_id("run", bench.clock.now(), bench.store.runs)
         self.origin_s = bench.clock.monotonic()
         self.started_at = format_instant(bench.clock.now())
         self.preparation: list[tuple[str, float]] = []
@@ -139,7 +140,7 @@ class RehearsalRun:
         )
 
     def _find_copy(self) -> Path:
-        return self.bench.store.surveys / self.request.survey.id / "copy.tar"
+        return find_copy(self.bench.store, self.request.survey.id)
 
     def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
         blueprint = self._blueprint()
@@ -237,7 +238,7 @@ class RehearsalRun:
         if request.originals is None:
             return
         with self._phase("leaks", "originals are looked for on the clone's disks") as phase:
-            scanner = make_scanner(request.originals, request.survey, request.site)
+            scanner = request.make_scanner(request.originals)
             check_clone(scanner, clone, self.bench.command)
         self.preparation.append(("leaks", phase.took_s))
 

@@ -1,15 +1,13 @@
-"""The rehearsal's request, and the walk of its profile on a clone that is ready."""
+"""The walk of a rehearsal's profile on a clone that is ready."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import Blueprint, TemplateInfo
-from forerun.model.profile import Profile, Site, UnknownPrompt
-from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
+from forerun.pipeline_request import RehearsalRequest
 from forerun.ports.clock import PausableClock
 from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.prober import Prober
@@ -17,33 +15,11 @@ from forerun.stages.back_out import NewGround
 from forerun.stages.build import Clone, Yard
 from forerun.stages.fault_trial import Place
 from forerun.stages.hold import Holder
-from forerun.stages.leakscan import Originals
 from forerun.stages.measure import DiskWatch, StepMeter
 from forerun.stages.rehearse import Rehearsal
-from forerun.stages.session import AskPerson, PromptPolicy
-from forerun.stages.trials import Trials, Wanted
+from forerun.stages.session import PromptPolicy
+from forerun.stages.trials import Trials
 from forerun.stages.upgrade import WalkEnd
-
-
-@dataclass(frozen=True, slots=True)
-class RehearsalRequest:
-    """What to rehearse and how. `originals` are there when production was surveyed for
-    this very rehearsal: they are looked for on the clone and in the run's own files.
-    `wanted` is what is tried beside the procedure."""
-
-    survey: CleanSurvey
-    profile: Profile
-    site: Site
-    cpus: int
-    memory_bytes: int
-    rate_limit_bits: int = 0
-    index_age_s: float = 3600.0
-    unknown: UnknownPrompt | None = None
-    ask: AskPerson | None = None
-    keep: bool = False
-    template_id: str = ""
-    originals: Originals | None = None
-    wanted: Wanted = field(default_factory=Wanted)
 
 
 class Walk:

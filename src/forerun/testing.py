@@ -13,7 +13,7 @@ from pathlib import Path
 
 from forerun.errors import HypervisorFailed, SurveyFailed
 from forerun.ports.canary import Canary
-from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner
+from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner, read_state
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
 from forerun.testing_guest import FakeCanary, FakeClock, FakeGuest, FakeTurn
 
@@ -178,11 +178,15 @@ def check_canary(canary: Canary) -> None:
 
 class FakeHypervisor:
     """A hypervisor that keeps its domains in a table: name to the XML they were started
-    with. `foreign` are domains that somebody else runs; `broken` makes every request fail."""
+    with. `foreign` are domains that somebody else runs; `broken` makes every request fail;
+    `starved` names domains that stand still for want of room."""
+
+    uri = "fake:///lab"
 
     def __init__(self, foreign: Mapping[str, str] | None = None, *, broken: bool = False) -> None:
         self.domains = dict(foreign or {})
         self.broken = broken
+        self.starved: set[str] = set()
         self.resets: list[str] = []
         self.closed = False
 
@@ -236,6 +240,11 @@ class FakeHypervisor:
             ) from problem
         self.start(xml)
 
+    def is_starved(self, name: str) -> bool:
+        """Whether it was said to be, and is in the table."""
+        self._ask()
+        return name in self.domains and name in self.starved
+
     def reset(self, name: str) -> None:
         """Note the press of the button."""
         self._ask()
@@ -245,9 +254,11 @@ class FakeHypervisor:
     def find_owned(self) -> tuple[OwnedDomain, ...]:
         """Those with forerun's mark."""
         self._ask()
-        owners = ((name, read_owner(xml)) for name, xml in self.domains.items())
+        found = ((name, read_owner(xml), read_state(xml)) for name, xml in self.domains.items())
         return tuple(
-            OwnedDomain(name, owner, running=True) for name, owner in owners if owner is not None
+            OwnedDomain(name, owner, running=True, state=state)
+            for name, owner, state in found
+            if owner is not None
         )
 
     def close(self) -> None:
@@ -258,8 +269,9 @@ class FakeHypervisor:
 def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str]) -> None:
     """What every Hypervisor keeps to; raises AssertionError naming the broken promise.
 
-    `write_xml` gives the XML of a small domain from its name and its owner. Domains that
-    are there before stay as they are."""
+    `write_xml` gives the XML of a small domain from its name and its owner; its state is
+    "state-contract". Domains that are there before stay as they are."""
+    assert ":" in hypervisor.uri, "it says where it is"  # noqa: S101
     assert hypervisor.describe().strip(), "it says what it is"  # noqa: S101
     before = hypervisor.find_owned()
     name = "forerun-contract-check"
@@ -268,9 +280,10 @@ def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str
     try:
         assert hypervisor.is_running(name), "a started domain runs"  # noqa: S101
         found = set(hypervisor.find_owned()) - set(before)
-        wanted = {OwnedDomain(name, "run-contract", running=True)}
+        wanted = {OwnedDomain(name, "run-contract", running=True, state="state-contract")}
         assert found == wanted, f"it is found by its mark, with its owner: {found}"  # noqa: S101
         assert hypervisor.cpu_seconds(name) >= 0.0, "its CPU time is told"  # noqa: S101
+        assert not hypervisor.is_starved(name), "it has room"  # noqa: S101
         hypervisor.reset(name)
         assert hypervisor.is_running(name), "a reset domain runs on"  # noqa: S101
         _check_save(hypervisor, name)
@@ -312,6 +325,7 @@ def _check_missing(hypervisor: Hypervisor, name: str) -> None:
     """Asking after a domain that is not there is no trouble."""
     assert not hypervisor.is_running(name), "a missing domain does not run"  # noqa: S101
     assert hypervisor.cpu_seconds(name) == 0.0, "a missing domain used no time"  # noqa: S101
+    assert not hypervisor.is_starved(name), "a missing domain wants nothing"  # noqa: S101
     hypervisor.reset(name)
     hypervisor.end(name)
     assert name not in {domain.name for domain in hypervisor.find_owned()}  # noqa: S101

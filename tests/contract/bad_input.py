@@ -8,9 +8,12 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
 
 from forerun.ports.ledger import Ledger
 
@@ -80,3 +83,22 @@ def assert_nothing_left(home: Path) -> None:
         assert Ledger(home / "ledger.sqlite").find() == ()
     if (home / "machines").exists():
         assert list((home / "machines").iterdir()) == []
+
+
+@contextmanager
+def small_disk(folder: Path, size: str) -> Iterator[Path]:
+    """A file system in memory of that size; root only."""
+    if os.geteuid() != 0:
+        pytest.skip("mounting a small file system needs root")
+    folder.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)],
+        capture_output=True,
+        check=False,
+    )
+    if done.returncode != 0:
+        pytest.skip(f"no file system can be mounted here: {done.stderr.decode().strip()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)

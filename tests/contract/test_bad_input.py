@@ -5,11 +5,9 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
 import subprocess
 import tarfile
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,10 +26,11 @@ from forerun.model.survey import (
 from forerun.ports.clock import format_instant
 from forerun.ports.hypervisor import LibvirtHypervisor
 from forerun.ports.labhost import LabHost, find_free_port
-from forerun.ports.store import Store, dump_record
+from forerun.ports.records import dump_record
+from forerun.ports.store import Store
 from forerun.stages.custody import approve_copy
 
-from .bad_input import Told, assert_nothing_left, run_forerun
+from .bad_input import Told, assert_nothing_left, run_forerun, small_disk
 
 pytestmark = pytest.mark.tools
 
@@ -256,25 +255,6 @@ def test_too_little_memory(home: Path) -> None:
     told = rehearse(home, "--memory", "512TiB")
     told.assert_told(32, "wanted: ", "found: ", "--memory")
     assert_no_run(home)
-
-
-@contextlib.contextmanager
-def small_disk(folder: Path, size: str) -> Iterator[Path]:
-    """A file system in memory of that size; root only."""
-    if os.geteuid() != 0:
-        pytest.skip("mounting a small file system needs root")
-    folder.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)],
-        capture_output=True,
-        check=False,
-    )
-    if done.returncode != 0:
-        pytest.skip(f"no file system can be mounted here: {done.stderr.decode().strip()}")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", str(folder)], check=True)
 
 
 @pytest.mark.libvirt

@@ -15,7 +15,8 @@ import pytest
 
 from forerun.model.observation import RunRecord
 from forerun.ports.digest_list import DIGESTS_NAME
-from forerun.ports.store import Store, dump_record, load_record, write_durably
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store, write_durably
 from tests.practice.bare_survey import make_survey
 from tests.practice.bent_tar import make_member, pack, spoil_tar
 from tests.practice.mutation import HOSTILE, nudge_value, spoil_bytes, spoil_value

@@ -20,7 +20,7 @@ from forerun.testing import FakeHypervisor, check_hypervisor
 DEAD = 2**22 + 1  # above the largest pid of 64-bit Linux, proc(5)
 
 
-def write_xml(name: str, owner: str) -> str:
+def write_xml(name: str, owner: str, state: str = "state-contract") -> str:
     return write_domain_xml(
         DomainPlan(
             name=name,
@@ -33,6 +33,7 @@ def write_xml(name: str, owner: str) -> str:
             disks=(),
             console_log="/nowhere/console.log",
             owner=owner,
+            state=state,
         )
     )
 
@@ -60,6 +61,7 @@ def test_a_fake_that_is_gone_says_so(broken: bool) -> None:
         lambda: fake.end("x"),
         lambda: fake.start(write_xml("x", "y")),
         lambda: fake.cpu_seconds("x"),
+        lambda: fake.is_starved("x"),
         lambda: fake.reset("x"),
     ):
         with pytest.raises(HypervisorFailed):
@@ -99,7 +101,7 @@ def test_a_sweep_removes_what_a_killed_run_left(store: Store) -> None:
     """Domain, port, file and folder are gone; the ledger is empty; foreign domains stay."""
     hypervisor = FakeHypervisor({"other": FOREIGN})
     folder = leave(store, "run-1")
-    hypervisor.start(write_xml("forerun-run-1", "run-1"))
+    hypervisor.start(write_xml("forerun-run-1", "run-1", store.mark))
     swept = sweep(store, hypervisor)
     assert swept.left == ()
     assert set(swept.removed) == {
@@ -117,7 +119,7 @@ def test_a_sweep_removes_what_a_killed_run_left(store: Store) -> None:
 def test_a_living_run_is_left_alone(store: Store) -> None:
     """What a process that still runs has noted is not swept, nor are its domains."""
     hypervisor = FakeHypervisor()
-    hypervisor.start(write_xml("forerun-run-1", "run-1"))
+    hypervisor.start(write_xml("forerun-run-1", "run-1", store.mark))
     store.ledger.note("run-1", "domain", "forerun-run-1")
     assert os.getpid() == store.ledger.find()[0].pid
     assert sweep(store, hypervisor).removed == ()
@@ -128,7 +130,7 @@ def test_a_kept_clone_goes_only_when_named(store: Store) -> None:
     """A plain sweep leaves it; `--run` removes it."""
     hypervisor = FakeHypervisor()
     folder = leave(store, "run-1", kept=True)
-    hypervisor.start(write_xml("forerun-run-1", "run-1"))
+    hypervisor.start(write_xml("forerun-run-1", "run-1", store.mark))
     sweep(store, hypervisor)
     assert folder.exists()
     assert hypervisor.is_running("forerun-run-1")
@@ -144,7 +146,7 @@ def test_a_namesake_without_our_mark_is_never_ended(store: Store) -> None:
     sweep(store, hypervisor)
     assert hypervisor.is_running("forerun-run-1")
     other = FakeHypervisor()
-    other.start(write_xml("forerun-run-1", "run-of-another-state-folder"))
+    other.start(write_xml("forerun-run-1", "run-of-another", store.mark))
     leave(store, "run-1")
     sweep(store, other)
     assert other.is_running("forerun-run-1")
@@ -169,8 +171,15 @@ def test_a_path_outside_the_state_folder_is_never_removed(
 
 
 def test_without_a_hypervisor_domains_stay_on_record(store: Store) -> None:
-    """What could not be ended is not struck out: the next sweep tries again."""
-    leave(store, "run-1")
+    """What could not be ended is not struck out, and its disks are not removed, for it may
+    be running on them: the next sweep tries again."""
+    folder = leave(store, "run-1")
     with pytest.raises(HypervisorFailed):
         sweep(store, FakeHypervisor(broken=True))
-    assert [entry.kind for entry in store.ledger.find()] == ["domain"]
+    kinds = [entry.kind for entry in store.ledger.find()]
+    assert sorted(kinds) == ["domain", "folder", "path", "port"]
+    assert (folder / "system.qcow2").exists()
+    hypervisor = FakeHypervisor()
+    hypervisor.start(write_xml("forerun-run-1", "run-1", store.mark))
+    assert sweep(store, hypervisor).left == ()
+    assert (store.ledger.find(), hypervisor.domains) == ((), {})

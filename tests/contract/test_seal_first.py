@@ -13,8 +13,8 @@ from forerun.events import Discard
 from forerun.model.observation import WayEnd
 from forerun.model.profile import Site
 from forerun.pipeline_bench import Bench
+from forerun.pipeline_request import RehearsalRequest
 from forerun.pipeline_run import RehearsalRun
-from forerun.pipeline_walk import RehearsalRequest
 from forerun.ports.command import LocalCommand
 from forerun.ports.disks import Disks
 from forerun.ports.gateway import ArchiveGateway

@@ -10,23 +10,41 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
+import sqlite3
 import subprocess
 import tarfile
+import tempfile
+import threading
+import time
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from forerun.errors import HypervisorFailed, TemplateDamaged, TemplateFailed
 from forerun.events import Event
-from forerun.model.blueprint import PinnedPackage, RecipeSource, TemplateRecipe
+from forerun.model.blueprint import (
+    DomainPlan,
+    PinnedPackage,
+    RecipeSource,
+    TemplateInfo,
+    TemplateRecipe,
+)
 from forerun.ports.command import LocalCommand
-from forerun.ports.disks import MIB, Disks
-from forerun.ports.store import PART, Store
+from forerun.ports.disks import MIB, Disks, digest_file
+from forerun.ports.domain_xml import write_domain_xml
+from forerun.ports.held import PART
+from forerun.ports.ledger import Ledger
+from forerun.ports.store import Store
+from forerun.stages.sweep import sweep
 from forerun.stages.template import LOADER_TIME_S, Workshop, build_template, digest_recipe
 from forerun.stages.template_check import verify_template
+from forerun.stages.template_import import import_template
 from forerun.stages.template_scripts import EMULATED_WORDS, LOADER_MARK
+from forerun.stages.template_shelf import remove_template
 from forerun.testing import FakeClock, FakeHypervisor
 
 pytestmark = pytest.mark.tools
@@ -54,6 +72,11 @@ RECIPE = TemplateRecipe(
 PACKAGE_TOOL = """#!/bin/sh
 if [ "$1" = --unshare-helper ]; then shift; exec "$@"; fi
 echo run >> "$PLAYED/runs"
+echo "$TMPDIR" > "$PLAYED/tmpdir"; mkdir "$TMPDIR/mmdebstrap.left"
+if [ -e "$PLAYED/mounts" ]; then
+  mkdir "$TMPDIR/proc" && mount -t proc proc "$TMPDIR/proc" && touch "$PLAYED/mounted"
+  exit 25
+fi
 if [ -e "$PLAYED/fails" ]; then echo "I: working" >&2; echo "E: no such package" >&2; exit 25; fi
 for word in "$@"; do case $word in *.part) cp "$PLAYED/tree.tar" "$word" ;; esac; done
 """
@@ -110,11 +133,24 @@ class Scene:
                 info.uid, info.gid = os.getuid(), os.getgid()
                 tar.addfile(info, io.BytesIO(content))
 
-    def build(self, hypervisor: FakeHypervisor, *, accelerator: str = "emulation"):  # type: ignore[no-untyped-def]
+    def build(
+        self,
+        hypervisor: FakeHypervisor,
+        *,
+        accelerator: str = "emulation",
+        sink: Sink | None = None,
+    ) -> TemplateInfo:
         """Build the recipe's template."""
         command = LocalCommand()
         shop = Workshop(
-            self.store, command, Disks(command), hypervisor, self.clock, Sink(), accelerator, 9
+            self.store,
+            command,
+            Disks(command),
+            hypervisor,
+            self.clock,
+            sink or Sink(),
+            accelerator,
+            9,
         )
         return build_template(RECIPE, shop)
 
@@ -171,6 +207,7 @@ def test_a_whole_build_is_published(scene: Scene, tmp_path: Path) -> None:
     }  # fmt: skip
     assert json.loads((folder / "template.json").read_text())["root_uuid"] == info.root_uuid
     assert scene.store.ledger.find() == ()
+    assert list(scene.store.root.glob("*.lock")) == []
 
 
 def test_a_template_is_built_once(scene: Scene) -> None:
@@ -295,6 +332,215 @@ def test_a_stopped_build_goes_on(scene: Scene) -> None:
     scene.build(LoaderBoot())
     assert scene.count_runs() == 1
     assert not aside.exists()
+
+
+# -- what a build leaves, and what it finds
+
+
+def test_every_work_tree_lies_in_the_noted_folder(scene: Scene) -> None:
+    """The package tool's own as well, by TMPDIR (mmdebstrap(1)): it goes with ours if the
+    tool is killed, and it is gone after a build that ended well."""
+    seen: list[str] = []
+
+    class Looking(LoaderBoot):
+        def start(self, xml: str) -> None:
+            seen.extend(entry.label() for entry in scene.store.ledger.find())
+            super().start(xml)
+
+    info = scene.build(Looking())
+    aside = scene.store.templates / f"{info.id}{PART}"
+    assert Path((scene.played / "tmpdir").read_text().strip()).parent == aside
+    assert f"folder:{aside}" in seen
+    (domain,) = [label for label in seen if label.startswith("domain:")]
+    assert re.fullmatch(rf"domain:forerun-template-{info.id}-[0-9a-f]{{8}}", domain)
+    assert not list(scene.store.root.rglob("mmdebstrap.*"))
+    assert not list(scene.store.root.rglob("forerun-tree.*"))
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_who_is_not_root_works_in_a_noted_folder_outside(
+    scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: bool
+) -> None:
+    """Under user numbers of his own, which may not enter his folders: in the folder for
+    temporary files, by a name that the ledger had first; gone however the build ends."""
+    helper = ["mmdebstrap", "--unshare-helper"]
+    for module in ("scratch", "template"):
+        monkeypatch.setattr(f"forerun.stages.{module}.as_owner", lambda: helper)
+    public = tmp_path / "tmp"
+    public.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(public))
+    noted: list[str] = []
+    note = scene.store.ledger.note
+
+    def watch(run: str, kind: str, name: str, **more: str) -> int:
+        if kind == "scratch":
+            assert not Path(name).exists(), "noted before it is made"
+            noted.append(name)
+        return note(run, kind, name, **more)
+
+    monkeypatch.setattr(scene.store.ledger, "note", watch)
+    if fails:
+        (scene.played / "fails").touch()
+        with pytest.raises(TemplateFailed):
+            scene.build(LoaderBoot())
+    else:
+        scene.build(LoaderBoot())
+    (name,) = noted
+    assert re.fullmatch(rf"{public}/forerun-tree\.[0-9a-f]{{16}}", name)
+    assert (scene.played / "tmpdir").read_text().strip() == name
+    assert list(public.iterdir()) == []
+    assert scene.store.ledger.find() == ()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="mounting needs root")
+def test_what_the_package_tool_mounts_is_nobody_elses(scene: Scene) -> None:
+    """It ends without unmounting, as one that is killed does: the lab host's /proc would stay
+    mounted in the work tree, and nothing could remove that (seen with mmdebstrap 1.3)."""
+    (scene.played / "mounts").touch()
+    with pytest.raises(TemplateFailed):
+        scene.build(LoaderBoot())
+    if not (scene.played / "mounted").exists():
+        pytest.skip("nothing can be mounted here")
+    assert str(scene.store.root) not in Path("/proc/self/mountinfo").read_text()
+    (aside,) = scene.store.templates.iterdir()
+    assert not (aside / "scratch").exists()
+    assert sweep(scene.store, FakeHypervisor()).left == ()
+    assert list(scene.store.templates.iterdir()) == []
+
+
+def test_an_old_work_tree_that_cannot_go_is_told(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its place and what to look for, instead of a clash further on."""
+    aside = scene.store.templates / f"{digest_recipe(RECIPE)}{PART}"
+    (aside / "scratch" / "proc").mkdir(parents=True)
+    monkeypatch.setattr("forerun.ports.removal.has_mounts", lambda folder: True)
+    with pytest.raises(TemplateFailed, match="cannot be removed") as caught:
+        scene.build(LoaderBoot())
+    assert caught.value.where.endswith("scratch")
+    assert "mounted" in caught.value.hint
+
+
+def test_what_a_killed_builder_left_goes_before_its_parts_are_used(scene: Scene) -> None:
+    """We waited for its lock, it was killed: its guest would write on the disk that we take
+    for our own, and its work tree fill ours."""
+    template_id = digest_recipe(RECIPE)
+    run, name = f"template-{template_id}", f"forerun-template-{template_id}-0a1b2c3d"
+    dead = Ledger(scene.store.root / "ledger.sqlite", pid=2**22 + 1)  # proc(5), pid_max
+    dead.note(run, "domain", name)
+    aside = scene.store.templates / f"{template_id}{PART}"
+    (aside / "scratch" / "mmdebstrap.old").mkdir(parents=True)
+    dead.note(run, "folder", str(aside))
+    ended: list[str] = []
+
+    class Watched(LoaderBoot):
+        def end(self, name: str) -> None:
+            ended.append(name)
+            super().end(name)
+
+    hypervisor = Watched()
+    hypervisor.domains[name] = write_domain_xml(
+        DomainPlan(
+            name=name, uuid="919108f7-52d1-4320-9bac-f847db4148a8", mac="", cpus=1,
+            memory_bytes=64 * MIB, boot_mode="bios", accelerator="emulation", disks=(),
+            console_log="/nowhere", owner=run, state=scene.store.mark,
+        )
+    )  # fmt: skip
+    scene.build(hypervisor)
+    assert ended[0] == name
+    assert sweep(scene.store, hypervisor).removed == (), "the parts were used"
+    assert scene.store.ledger.find() == ()
+    assert len(scene.store.find_templates()) == 1
+
+
+def test_two_builders_of_one_template_take_turns(scene: Scene) -> None:
+    """The second waits, says so once, and takes the first one's template."""
+    sinks = [Sink(), Sink()]
+    begun, built, problems = threading.Event(), [], []
+
+    class Slow(LoaderBoot):
+        def start(self, xml: str) -> None:
+            begun.set()
+            time.sleep(0.5)
+            super().start(xml)
+
+    def build(sink: Sink, hypervisor: LoaderBoot) -> None:
+        try:
+            built.append(scene.build(hypervisor, sink=sink))
+        except BaseException as problem:
+            problems.append(problem)
+
+    first = threading.Thread(target=build, args=(sinks[0], Slow()))
+    first.start()
+    assert begun.wait(60)
+    build(sinks[1], LoaderBoot())
+    first.join(60)
+    assert problems == []
+    assert built[0] == built[1]
+    assert scene.count_runs() == 1
+    waits = [[e for e in sink.told if "waiting" in getattr(e, "text", "")] for sink in sinks]
+    assert [len(told) for told in waits] == [0, 1]
+
+
+def make_image(folder: Path) -> Path:
+    image = folder / "disk.qcow2"
+    subprocess.run(["qemu-img", "create", "-q", "-f", "qcow2", str(image), "16M"], check=True)
+    return image
+
+
+def take_over(store: Store, image: Path) -> TemplateInfo:
+    disks = Disks(LocalCommand())
+    return import_template(image, store, disks, FakeClock(), codename="bookworm", boot_mode="bios")
+
+
+def test_an_import_goes_over_what_a_killed_one_left(tmp_path: Path) -> None:
+    """Its half folder is in nobody's way."""
+    store, image = Store(tmp_path / "home"), make_image(tmp_path)
+    template_id = digest_file(image)[:16]
+    half = store.templates / f"{template_id}{PART}"
+    half.mkdir()
+    (half / "disk.qcow2").write_bytes(b"half")
+    assert take_over(store, image).id == template_id
+    assert [one.name for one in store.templates.iterdir()] == [template_id]
+    assert store.ledger.find() == ()
+
+
+def test_two_imports_of_one_image_make_one_template(tmp_path: Path) -> None:
+    store, image = Store(tmp_path / "home"), make_image(tmp_path)
+    with ThreadPoolExecutor(4) as pool:
+        made = set(pool.map(lambda _: take_over(store, image), range(4)))
+    assert len(made) == 1
+    assert len(store.find_templates()) == 1
+    assert list(store.root.glob("*.lock")) == []
+
+
+def test_a_removal_that_is_killed_leaves_no_half_template(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It stops being a template before the first of its files goes."""
+    store = Store(tmp_path / "home")
+    info = take_over(store, make_image(tmp_path))
+
+    class Killed(BaseException):
+        pass
+
+    def die(folder: Path) -> bool:
+        if folder.exists():
+            raise Killed
+        return True
+
+    monkeypatch.setattr("forerun.ports.store.remove_tree", die)
+    with pytest.raises(Killed):
+        remove_template(store, info)
+    monkeypatch.undo()
+    assert store.find_templates() == ()
+    (left,) = store.templates.iterdir()
+    assert left.name == f"{info.id}{PART}"
+    dead = Store(store.root)  # another process
+    with sqlite3.connect(store.root / "ledger.sqlite") as database:
+        database.execute("update things set pid_began = '1'")
+    assert f"folder:{left}" in sweep(dead, FakeHypervisor()).removed
+    assert list(store.templates.iterdir()) == []
 
 
 class CountingDisks(Disks):

@@ -36,6 +36,7 @@ def write_xml(name: str, owner: str) -> str:
         console_log="/nowhere/console.log",
         ports=(PortMap(40022, 20022, "access"),),
         owner=owner,
+        state="state-contract",
     )
     return write_domain_xml(plan).replace('type="qemu"', 'type="test"', 1)
 
@@ -78,7 +79,9 @@ def test_a_foreign_domain_is_never_found_nor_ended_by_its_mark(
     stranger = direct.createXML(namesake, 0)
     try:
         hypervisor.start(write_xml("forerun-run-1", "run-1"))
-        assert hypervisor.find_owned() == (OwnedDomain("forerun-run-1", "run-1", running=True),)
+        assert hypervisor.find_owned() == (
+            OwnedDomain("forerun-run-1", "run-1", True, "state-contract"),
+        )
     finally:
         hypervisor.end("forerun-run-1")
         stranger.destroy()

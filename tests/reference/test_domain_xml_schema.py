@@ -34,6 +34,7 @@ SMALL = DomainPlan(
     console_log="/state/machines/run/console.log",
     ports=(PortMap(40022, 20022, "access"), PortMap(40080, 80, "web")),
     owner="run-20260131-220000-a1b2",
+    state="0123456789abcdef",
 )
 PLANS = {
     "bios, emulated": SMALL,

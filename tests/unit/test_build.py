@@ -252,7 +252,7 @@ def test_a_seed_that_cannot_be_written_leaves_nothing(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("forerun.stages.build.make_seed_image", full)
-    with pytest.raises(OSError, match="No space"), ground.open():
+    with pytest.raises(NoRoom, match="No space"), ground.open():
         raise AssertionError("never entered")
     ground.assert_nothing_left()
 
@@ -285,8 +285,8 @@ def test_an_interrupt_between_two_notes_leaves_none(
     """Ctrl-C may come right after any entry is written: folder, domain, either port."""
     note, count = ground.store.ledger.note, itertools.count(1)
 
-    def interrupted(run: str, kind: str, name: str) -> int:
-        entry = note(run, kind, name)
+    def interrupted(run: str, kind: str, name: str, *, place: str = "") -> int:
+        entry = note(run, kind, name, place=place)
         if next(count) == at:
             raise Interrupted("Ctrl-C")
         return entry

@@ -18,7 +18,8 @@ from forerun.errors import LabUnfit
 from forerun.model.observation import RunRecord
 from forerun.model.survey import ArchiveSource
 from forerun.pipeline import Rehearsed
-from forerun.ports.store import Store, load_record
+from forerun.ports.records import load_record
+from forerun.ports.store import Store
 from forerun.profiles import load_profile, load_site
 from forerun.report.objections import CAUTIONS
 from forerun.report.outline import outline

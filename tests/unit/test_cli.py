@@ -7,14 +7,29 @@ import os
 import re
 import signal
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 import typer
+from tests.practice.bare_survey import make_survey
 
 import forerun.errors as tree
 from forerun import __version__, cli
-from forerun.errors import EXIT_BUG, EXIT_OK, ForerunError, Interrupted, NotFound, UsageError
+from forerun.errors import (
+    EXIT_BUG,
+    EXIT_OK,
+    ForerunError,
+    Interrupted,
+    NoRoom,
+    NotFound,
+    UsageError,
+)
+from forerun.ports.clock import SystemClock
+from forerun.ports.records import dump_record
+from forerun.ports.store import Store
+from forerun.stages.custody import set_end
 
 
 def list_classes(kind: type[ForerunError] = ForerunError) -> list[type[ForerunError]]:
@@ -100,6 +115,120 @@ def test_a_closed_pipe_is_no_error(tmp_path: Path, capsys: pytest.CaptureFixture
     assert capsys.readouterr().err == ""
 
 
+def test_a_full_disk_anywhere_is_no_bug(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A write that nobody thought of: exit code 31, the file, no log of a bug; every other
+    error of the system stays one."""
+    problem = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "/a/file")
+    assert cli.run_guarded(raising(problem), tmp_path) == NoRoom.exit_code
+    assert "/a/file" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    other = OSError(errno.EIO, os.strerror(errno.EIO), "/a/file")
+    assert cli.run_guarded(raising(other), tmp_path) == EXIT_BUG
+
+
+LEFT = "run-20260131-220000-a1b2c3d4"
+
+
+def leave_behind(state: Path) -> Store:
+    """What a killed rehearsal may leave, in no ledger."""
+    store = Store(state)
+    (store.surveys / "survey-20260131-220000-a1b2c3d4.part").mkdir()
+    part = store.runs / f"{LEFT}.part"
+    part.mkdir()
+    (part / "request.json").write_text("{}")
+    return store
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["survey", "root@shelf01.example", "--identity", "/nonexistent/key"],
+        ["rehearse", "--survey", "s-1"],
+        ["rehearse", "--resume", "run-x"],
+        ["template", "import", "/nonexistent/x.qcow2"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_command_that_makes_something_sweeps_first_and_says_so_once(
+    arguments: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One line on standard error, before anything else; what can be gone on from stays."""
+    store = leave_behind(tmp_path)
+
+    def stop(*_: object, **__: object) -> object:
+        raise UsageError("Far enough.")
+
+    monkeypatch.setattr(cli, "survey_production", stop)
+    run(arguments, tmp_path, monkeypatch)
+    first, second = capsys.readouterr().err.splitlines()[:2]
+    assert first == "removed what a killed forerun left: 1 folder"
+    assert "removed" not in second
+    assert list(store.surveys.iterdir()) == []
+    assert store.find_cut_short() == (LEFT,)
+
+
+@pytest.mark.parametrize("arguments", [["runs"], ["surveys"], ["template", "list"]])
+def test_a_command_that_only_looks_removes_nothing(
+    arguments: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    store = leave_behind(tmp_path)
+    assert run(arguments, tmp_path, monkeypatch) == EXIT_OK
+    assert capsys.readouterr().err == ""
+    assert len(list(store.surveys.iterdir())) == 1
+
+
+def test_runs_that_were_cut_short_are_listed_with_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And one that is going on with whose it is."""
+    store = leave_behind(tmp_path)
+    assert run(["runs"], tmp_path, monkeypatch) == EXIT_OK
+    assert f"{LEFT}  cut short: forerun rehearse --resume {LEFT}\n" in capsys.readouterr().out
+    store.ledger.note(f"record-{LEFT}", "folder", "x")
+    run(["runs"], tmp_path, monkeypatch)
+    assert f"going on, process {os.getpid()}" in capsys.readouterr().out
+
+
+def test_a_clock_that_was_set_forth_deletes_no_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Forty days ahead between two commands: said, and the copy is there when the clock is
+    right again; one whose time is really over goes."""
+    store = Store(tmp_path)
+    now = datetime.now(UTC)
+    survey = replace(make_survey(), id="survey-1", keep_until=set_end(now, 30))
+    with store.new_folder(store.surveys, survey.id) as folder:
+        (folder / "copy.tar").write_bytes(b"x")
+        (folder / "survey.json").write_bytes(dump_record(survey))
+    copy = store.surveys / survey.id / "copy.tar"
+    ahead = 0
+
+    class Clock(SystemClock):
+        def now(self) -> datetime:
+            return datetime.now(UTC) + timedelta(days=ahead)
+
+    monkeypatch.setattr("forerun.pipeline_bench.SystemClock", Clock)
+    run(["runs"], tmp_path, monkeypatch)
+    ahead = 40
+    for _ in range(3):
+        run(["runs"], tmp_path, monkeypatch)
+        assert "clock was set by +40.0 days" in capsys.readouterr().err
+        assert copy.exists()
+    ahead = 0
+    run(["runs"], tmp_path, monkeypatch)
+    assert (capsys.readouterr().err, copy.exists()) == ("", True)
+    (tmp_path / "clock.json").unlink()  # as after a boot: then the clock is believed
+    ahead = 40
+    run(["runs"], tmp_path, monkeypatch)
+    assert not copy.exists()
+
+
 def run(arguments: list[str], state: Path, monkeypatch: pytest.MonkeyPatch) -> int:
     """A whole command line, as `main` runs it, on that state folder."""
     monkeypatch.setenv("FORERUN_HOME", str(state))
@@ -132,14 +261,14 @@ def test_an_interruption_inside_a_command_gets_out(
     assert capsys.readouterr().err == "forerun: Interrupted by SIGINT.\n"
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_the_first_signal_interrupts_and_the_next_do_not(number: signal.Signals) -> None:
     """The tear-down that follows is not cut short by a second Ctrl-C."""
-    kept = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)}
+    kept = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
     try:
         with pytest.raises(Interrupted, match=number.name):
             cli._raise_interrupted(number, None)
-        assert [signal.getsignal(n) for n in kept] == [signal.SIG_IGN, signal.SIG_IGN]
+        assert [signal.getsignal(n) for n in kept] == [signal.SIG_IGN] * 3
     finally:
         for n, handler in kept.items():
             signal.signal(n, handler)
@@ -154,6 +283,10 @@ def test_the_first_signal_interrupts_and_the_next_do_not(number: signal.Signals)
         (["rehearse"], 2, "either a server or an earlier survey"),
         (["rehearse", "root@a.example", "--survey", "s"], 2, "either a server"),
         (["rehearse", "--survey", "s-1"], 51, "no survey 's-1'"),
+        (["rehearse", "--resume", "run-x"], 51, "No request of a run 'run-x'"),
+        (["rehearse", "--resume", "run-x", "--survey", "s-1"], 2, "either a server"),
+        (["rehearse", "--resume", "run-x", "--cpus", "2", "--keep"], 2, "--cpus, --keep"),
+        (["rehearse", "--resume", "run-x", "--rate-limit", "0"], 2, "--rate-limit"),
         (["rehearse", "--survey", "s-1", "--profile", "no-such"], 51, "no-such"),
         (["rehearse", "--survey", "s-1", "--cpus", "0"], 2, ""),
         (["report", "run-x"], 51, "no run 'run-x'"),

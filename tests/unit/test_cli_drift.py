@@ -11,7 +11,8 @@ from tests.practice.bare_survey import make_survey
 from forerun.cli_drift import show_drift
 from forerun.model.observation import RunRecord
 from forerun.model.survey import CleanSurvey
-from forerun.ports.store import Store, dump_record, load_record
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store
 
 RUN = Path(__file__).parent.parent / "data" / "run-record-shelf01.json"
 ORIGIN = "0123456789abcdef"

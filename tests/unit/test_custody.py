@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import tarfile
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,7 +15,8 @@ from tests.practice.bare_survey import make_survey
 
 from forerun.errors import CopyExpired, NotApproved, NotFound, UsageError
 from forerun.model.survey import CleanSurvey, Replacement
-from forerun.ports.store import Store, dump_record
+from forerun.ports.records import dump_record
+from forerun.ports.store import Store
 from forerun.stages.custody import (
     KEEP_DAYS,
     approve_copy,
@@ -49,6 +51,18 @@ def keep(store: Store, survey: CleanSurvey, content: bytes = b"hosts") -> CleanS
 
 def stored(store: Store, days: int = 30) -> CleanSurvey:
     return keep(store, replace(make_survey(), keep_until=set_end(TAKEN, days)))
+
+
+def test_two_commands_delete_a_copy_once(store: Store) -> None:
+    """Both find it expired at once: one deletes and logs, none fails."""
+    survey = stored(store, days=2)
+    after = TAKEN + timedelta(days=3)
+    with ThreadPoolExecutor(8) as pool:
+        gone = list(pool.map(lambda _: delete_expired(store, after), range(8)))
+    assert sum(len(one) for one in gone) == 1
+    assert len((store.root / "deletions.log").read_text().splitlines()) == 1
+    assert not (store.surveys / survey.id / "copy.tar").exists()
+    assert list(store.root.glob("*.lock")) == []
 
 
 def test_an_approval_is_of_this_copy_only(store: Store) -> None:

@@ -15,7 +15,8 @@ from forerun.errors import RecordDamaged
 from forerun.model.observation import RunRecord
 from forerun.model.survey import CleanSurvey
 from forerun.ports.digest_list import DIGESTS_NAME, check_digest, read_digests, write_digests
-from forerun.ports.store import Store, dump_record, load_record, write_durably
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store, write_durably
 from forerun.stages.custody import (
     approve_copy,
     check_usable,

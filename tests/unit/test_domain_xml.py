@@ -15,7 +15,7 @@ from forerun.ports.domain_xml import (
     QEMU_NAMESPACE,
     write_domain_xml,
 )
-from forerun.ports.hypervisor import read_owner
+from forerun.ports.hypervisor import read_owner, read_state
 
 PLAN = DomainPlan(
     name="forerun-run-1",
@@ -33,6 +33,7 @@ PLAN = DomainPlan(
     console_log="/s/console.log",
     ports=(PortMap(40022, 20022, "access"), PortMap(40080, 8080, "web")),
     owner="run-1",
+    state="0123456789abcdef",
 )
 
 
@@ -80,6 +81,8 @@ def test_the_owner_can_be_read_back() -> None:
     """The mark that a sweep relies on: whose domain it is, and nobody else's counts."""
     text = write_domain_xml(PLAN)
     assert read_owner(text) == "run-1"
+    assert read_state(text) == "0123456789abcdef"
+    assert read_state("<domain><name>forerun-run-1</name></domain>") == ""
     assert read_owner("<domain><name>forerun-run-1</name></domain>") is None
     foreign = text.replace(OWN_NAMESPACE, "urn:example:other")
     assert read_owner(foreign) is None
@@ -157,6 +160,7 @@ def test_text_is_escaped(text: str) -> None:
     assert source is not None
     assert source.get("file") == f"/s/{text}"
     assert read_owner(write_domain_xml(plan)) == text
+    assert read_state(write_domain_xml(replace(plan, state=text))) == text
 
 
 def test_a_power_off_leaves_nothing_and_a_restart_stays() -> None:

@@ -30,7 +30,8 @@ from forerun.errors import (
 from forerun.model.observation import RunRecord
 from forerun.ports import command, hypervisor, ssh
 from forerun.ports.ledger import Ledger
-from forerun.ports.store import Store, load_record, write_durably
+from forerun.ports.records import load_record
+from forerun.ports.store import Store, write_durably
 
 TARGET = ssh.SshTarget("shelf01.example", 2222)
 
@@ -174,10 +175,10 @@ def test_a_program_that_cannot_run_is_mapped(
 ) -> None:
     """A missing program and one that never ends are CommandFailed, whatever `check` says."""
 
-    def run(*_: object, **__: object) -> Any:
+    def start(*_: object, **__: object) -> Any:
         raise foreign
 
-    monkeypatch.setattr(subprocess, "run", run)
+    monkeypatch.setattr(subprocess, "Popen", start)
     with pytest.raises(CommandFailed) as caught:
         command.LocalCommand().run(["no-such-program"], timeout_s=3, check=False)
     assert "no-such-program" in caught.value.what

@@ -10,6 +10,7 @@ import pytest
 
 from forerun.ports.gateway_address import FileKind, classify_file
 from forerun.ports.gateway_cache import Cache, Entry, judge_entry
+from forerun.ports.held import open_held
 
 URL = "http://archive.test/debian/dists/x/InRelease"
 INDEX = FileKind(index=True, immutable=False)
@@ -156,14 +157,27 @@ def test_the_time_of_change_survives_an_unchanged_fetch(tmp_path: Path) -> None:
 
 
 def test_strays_are_removed_and_work_in_progress_is_not(tmp_path: Path) -> None:
-    """Only what is older than a day is taken for a killed process's."""
+    """What nobody holds is a killed process's, however young; what is being written is held,
+    however old. No clock is asked."""
     cache = Cache(tmp_path)
-    old, new = cache.new_partial(), cache.new_partial()
-    for one, at in ((old, 1_000), (new, 200_000)):
-        one.write_bytes(b"x")
-        os.utime(one, (at, at))
-    cache.remove_strays(200_001.0)
-    assert (old.exists(), new.exists()) == (False, True)
+    stray, going_on = cache.new_partial(), cache.new_partial()
+    stray.write_bytes(b"x")
+    handle = open_held(going_on)
+    try:
+        os.utime(going_on, (1_000, 1_000))
+        assert cache.remove_strays() == (stray,)
+        assert (stray.exists(), going_on.exists()) == (False, True)
+    finally:
+        os.close(handle)
+    assert cache.remove_strays() == (going_on,)
+
+
+def test_a_clock_that_was_ahead_leaves_no_mark_in_the_future(tmp_path: Path) -> None:
+    """A release noted as changed next year would make every index look outdated until then:
+    the next look at the same content sets it right."""
+    cache = Cache(tmp_path)
+    put(cache, b"a", at=9_000_000.0)
+    assert put(cache, b"a", at=2_000.0).changed_at == 2_000.0
 
 
 def judge(entry: Entry, kind: FileKind, now_s: float, **more: float) -> tuple[bool, str]:

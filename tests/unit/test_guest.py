@@ -15,6 +15,7 @@ from forerun.errors import (
     HostKeyMismatch,
     LinkLost,
     LoginRefused,
+    NoRoom,
     ProductionUnreachable,
 )
 from forerun.ports.guest import GUARD_FILE, SshGuest, Waiting
@@ -229,6 +230,34 @@ def test_a_link_lost_twice_in_a_row_is_told() -> None:
         machine, [FakeLink(machine, answers=1), FakeLink(machine), FakeLink(machine, answers=0)]
     )
     with pytest.raises(LinkLost):
+        guest.run("true", timeout_s=1)
+
+
+def test_a_clone_that_went_down_meanwhile_is_not_dialled_for_minutes() -> None:
+    """In the middle of a step: the hypervisor says at once that dialling will not help, or
+    what stands in the way."""
+    machine, clock = Machine(), StepClock()
+    refusals = [ProductionUnreachable("no") for _ in range(500)]
+    plan: list[ForerunError | FakeLink] = [
+        FakeLink(machine, answers=1), FakeLink(machine), *refusals
+    ]  # fmt: skip
+    states: list[bool | ForerunError] = [True, True, False]
+
+    def alive() -> bool:
+        state = states.pop(0)
+        if isinstance(state, ForerunError):
+            raise state
+        return state
+
+    guest = SshGuest(
+        Dialler(machine, plan), gateway_port=1, guest_gateway_port=2, clock=clock, alive=alive
+    )
+    guest.connect(patience_s=10)
+    with pytest.raises(CloneUnreachable, match="powered off"):
+        guest.run("true", timeout_s=1)
+    assert clock.at == 1.0
+    states.append(NoRoom("The disk is full."))
+    with pytest.raises(NoRoom):
         guest.run("true", timeout_s=1)
 
 

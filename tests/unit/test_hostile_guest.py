@@ -31,8 +31,8 @@ from forerun.model.profile import Action, OnFailure, Profile, Site
 from forerun.model.survey import ConfigEntry
 from forerun.ports import ssh
 from forerun.ports.prober import _judge_http
+from forerun.ports.records import dump_record, load_record
 from forerun.ports.ssh import ExecResult
-from forerun.ports.store import dump_record, load_record
 from forerun.profiles import load_profile, load_site
 from forerun.stages import rehearse, session
 from forerun.stages.actions import count_stored, keep_configuration

@@ -37,7 +37,8 @@ from forerun.events import (
 )
 from forerun.model.observation import RunRecord
 from forerun.model.survey import CleanSurvey
-from forerun.ports.store import Store, dump_record, load_record
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store
 from forerun.progress import JsonLinesSink, TerminalSink, describe
 from forerun.report.outline import outline
 from forerun.report.render_terminal import render_terminal

@@ -27,7 +27,8 @@ from forerun.model.observation import RunRecord
 from forerun.model.profile import Profile, Site
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline import find_comparable, find_drift, find_stale_runs
-from forerun.ports.store import Store, dump_record, load_record
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store
 from forerun.profiles import load_profile, load_site
 from forerun.report.list_runs import list_runs_table
 from forerun.report.outline import outline

@@ -180,7 +180,7 @@ def test_a_third_partys_scripts_are_cautioned_of(tmp_path: Path) -> None:
     )  # fmt: skip
     aside = tmp_path / "aside"
     aside.mkdir()
-    _Build(recipe, "t", aside, shop)._make_tree(aside / "tree.tar")
+    _Build(recipe, "t", aside, tmp_path / "work", shop)._make_tree(aside / "tree.tar")
     cautions = [e.text for e in ear.heard if isinstance(e, Notice) and e.level == "caution"]
     assert len(cautions) == 1
     assert "http://third.test/d run on this lab host" in cautions[0]

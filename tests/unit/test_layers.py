@@ -164,6 +164,22 @@ def test_only_the_clock_sleeps_or_tells_the_time() -> None:
                 assert not told, f"{module}:{node.lineno} asks {ast.unparse(node)}"
 
 
+# HTTP's own Age (RFC 9111 section 5.1) is a difference of instants by its definition.
+MAY_SUBTRACT_INSTANTS = {"forerun.ports.gateway_serve"}
+
+
+def test_no_duration_comes_from_the_wall_clock() -> None:
+    """It may be set at any time: nothing is subtracted from or by what `now()` says."""
+    for module, path in MODULES.items():
+        if module in MAY_SUBTRACT_INSTANTS:
+            continue
+        for node in ast.walk(parse(path)):
+            if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Sub):
+                asked = [ast.unparse(n.func) for n in ast.walk(node) if isinstance(n, ast.Call)]
+                told = [name for name in asked if name.endswith((".now", ".timestamp"))]
+                assert not told, f"{module}:{node.lineno}: {ast.unparse(node)}"
+
+
 def test_nobody_below_the_command_line_leaves_the_program() -> None:
     """sys.exit, os._exit, exit and print belong to the command line."""
     forbidden = {"sys.exit", "os._exit", "exit", "quit", "print"}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from forerun.errors import LabUnfit, NoRoom
 from forerun.ports import ledger as ledger_module
 from forerun.ports.ledger import Entry, Ledger, read_process_start
 
@@ -153,6 +155,128 @@ def test_the_start_of_a_process_is_field_22(tmp_path: Path) -> None:
     after_name = text[text.rindex(")") + 2 :].split()
     assert read_process_start(os.getpid()) == after_name[22 - 3]
     assert read_process_start(NOBODY) == ""
+
+
+def test_an_entry_of_an_earlier_boot_is_an_orphan(tmp_path: Path) -> None:
+    """After a power cut pids and start times come again (random(4): the boot id does not):
+    this very process, with an entry of another boot, is not who noted it."""
+    ledger = make(tmp_path)
+    ledger.note("run-1", "domain", "a")
+    assert ledger.find_orphans() == ()
+    with sqlite3.connect(tmp_path / "ledger.sqlite") as database:
+        database.execute("update things set boot = '00000000-0000-4000-8000-000000000000'")
+    (orphan,) = ledger.find_orphans()
+    assert (orphan.pid, orphan.pid_began) == (os.getpid(), read_process_start(os.getpid()))
+
+
+@pytest.mark.tools
+def test_a_killed_process_whose_parent_does_not_ask_is_gone(tmp_path: Path) -> None:
+    """Its remains keep pid and start time (proc(5), state Z) until the parent waits for it,
+    which some never do."""
+    script = "import sys; print('up', flush=True); sys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline() == b"up\n"
+        ledger = make(tmp_path, child.pid)
+        ledger.note("run-1", "domain", "a")
+        assert ledger.find_orphans() == ()
+        child.kill()
+        os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)  # ended, and not asked for
+        assert ") Z " in Path(f"/proc/{child.pid}/stat").read_text()
+        assert [orphan.name for orphan in ledger.find_orphans()] == ["a"]
+
+
+def test_a_process_that_never_was_owns_nothing(tmp_path: Path) -> None:
+    """Without a start time it is not taken for the living one without a start time."""
+    ledger = make(tmp_path, NOBODY)
+    ledger.note("run-1", "domain", "a")
+    assert [orphan.name for orphan in ledger.find_orphans()] == ["a"]
+
+
+OLD_TABLE = """
+create table things (
+    id integer primary key, run text not null, kind text not null, name text not null,
+    noted_at text not null, pid integer not null, pid_began text not null,
+    kept integer not null default 0, gone integer not null default 0
+)
+"""
+
+
+def test_a_ledger_of_an_older_forerun_is_read_on(tmp_path: Path) -> None:
+    """What it names is known and judged by pid and start time; new entries have the rest.
+    Two processes may find it old at once."""
+    began = read_process_start(os.getpid())
+    with sqlite3.connect(tmp_path / "ledger.sqlite") as database:
+        database.execute(OLD_TABLE)
+        for name, start in (("mine", began), ("left", "1")):
+            database.execute(
+                "insert into things (run, kind, name, noted_at, pid, pid_began)"
+                " values ('run-1', 'domain', ?, '', ?, ?)",
+                (name, os.getpid(), start),
+            )
+    problems: list[BaseException] = []
+
+    def open_it() -> None:
+        try:
+            make(tmp_path)
+        except BaseException as problem:
+            problems.append(problem)
+
+    threads = [threading.Thread(target=open_it) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert problems == []
+    ledger = make(tmp_path)
+    assert [orphan.name for orphan in ledger.find_orphans()] == ["left"]
+    ledger.note("run-2", "domain", "new", place="qemu:///session")
+    (new,) = ledger.find("run-2")
+    assert new.place == "qemu:///session"
+    assert new.boot == Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+
+
+def test_a_full_disk_is_no_room_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLITE_FULL (sqlite.org/rescode.html), here by a limit on the file's pages: NoRoom,
+    and what was noted before is there."""
+    ledger = make(tmp_path)
+    ledger.note("run-1", "domain", "before")
+    connect = sqlite3.connect
+
+    def small(*arguments: object, **more: object) -> sqlite3.Connection:
+        database = connect(*arguments, **more)  # type: ignore[call-overload]
+        database.execute("pragma max_page_count = 2")
+        return database  # type: ignore[no-any-return]
+
+    monkeypatch.setattr(sqlite3, "connect", small)
+    with pytest.raises(NoRoom) as caught:
+        ledger.note("run-1", "folder", "/x" * 20_000)
+    assert caught.value.where.endswith("ledger.sqlite")
+    assert "full" in caught.value.found
+    monkeypatch.undo()
+    assert [entry.name for entry in ledger.find()] == ["before"]
+
+
+def test_a_ledger_that_is_held_too_long_is_not_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLITE_BUSY: somebody else's lock is told as such."""
+    ledger = make(tmp_path)
+    connect = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda path, timeout: connect(path, timeout=0))
+    other = connect(tmp_path / "ledger.sqlite", isolation_level=None)
+    other.execute("begin exclusive")
+    try:
+        with pytest.raises(LabUnfit, match="too long"):
+            ledger.note("run-1", "domain", "a")
+    finally:
+        other.execute("rollback")
+        other.close()
+    assert ledger.note("run-1", "domain", "a") == 1
 
 
 def test_an_entry_labels_itself(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from forerun.model.digest import matches_digest, read_salt
 from forerun.model.survey import CleanSurvey
 from forerun.model.system import ManagedFile, SystemFacts
 from forerun.ports.production import ProbeName
-from forerun.ports.store import dump_record
+from forerun.ports.records import dump_record
 from forerun.stages.leakscan import LeakScanner
 from forerun.stages.sanitise_system import MOST_SEALED, Sealer
 from forerun.stages.sanitise_vault import Vault

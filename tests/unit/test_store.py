@@ -29,15 +29,9 @@ from forerun.model.survey import (
     Release,
     SurveyCost,
 )
-from forerun.ports.store import (
-    PART,
-    Store,
-    choose_state_folder,
-    dump_record,
-    load_record,
-    make_id,
-    write_durably,
-)
+from forerun.ports.held import PART
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store, choose_state_folder, make_id, write_durably
 
 RUN = Path(__file__).parent.parent / "data" / "run-record-shelf01.json"
 

@@ -17,7 +17,7 @@ from forerun.errors import SurveyFailed
 from forerun.events import Event, Notice
 from forerun.model.survey import CleanSurvey
 from forerun.ports.production import Budget, ProbeName
-from forerun.ports.store import dump_record, load_record
+from forerun.ports.records import dump_record, load_record
 from forerun.stages.survey import escape_path, list_probes, take_survey
 from forerun.testing import FakeEntry, FakeProduction
 

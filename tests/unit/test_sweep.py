@@ -17,7 +17,7 @@ from forerun.testing import FakeHypervisor
 GONE_PID = 2**22 + 1  # above the kernel's largest pid (proc(5), pid_max): never a process
 
 
-def write_xml(name: str, owner: str) -> str:
+def write_xml(name: str, owner: str, state: str) -> str:
     return write_domain_xml(
         DomainPlan(
             name=name,
@@ -30,6 +30,7 @@ def write_xml(name: str, owner: str) -> str:
             disks=(),
             console_log="/nowhere",
             owner=owner,
+            state=state,
         )
     )
 
@@ -68,7 +69,7 @@ def make_leftovers(store: Store, ledger: Ledger, hypervisor: FakeHypervisor, run
     folder.mkdir()
     (folder / "system.qcow2").write_bytes(b"x")
     loose.write_bytes(b"x")
-    hypervisor.domains[name] = write_xml(name, run)
+    hypervisor.domains[name] = write_xml(name, run, store.mark)
     return folder
 
 
@@ -143,7 +144,9 @@ def test_naming_a_run_touches_no_other(store: Store, dead: Ledger) -> None:
 
 def test_a_domain_of_our_name_but_another_run_is_left(store: Store, dead: Ledger) -> None:
     """The mark decides: a namesake made for another run is not ended."""
-    hypervisor = FakeHypervisor({"forerun-run-8": write_xml("forerun-run-8", "someone")})
+    hypervisor = FakeHypervisor(
+        {"forerun-run-8": write_xml("forerun-run-8", "someone", store.mark)}
+    )
     dead.note("run-8", "domain", "forerun-run-8")
     sweep(store, hypervisor)
     assert list(hypervisor.domains) == ["forerun-run-8"]
@@ -186,16 +189,23 @@ def test_a_marked_domain_that_no_entry_names_is_ended(store: Store, dead: Ledger
     hypervisor = FakeHypervisor()
     entry = dead.note("run-z", "domain", "forerun-run-z")
     dead.strike(entry)
-    hypervisor.domains["forerun-run-z"] = write_xml("forerun-run-z", "run-z")
+    hypervisor.domains["forerun-run-z"] = write_xml("forerun-run-z", "run-z", store.mark)
     assert sweep(store, hypervisor).removed == ("domain:forerun-run-z",)
     assert hypervisor.domains == {}
 
 
-def test_a_marked_domain_of_another_state_folder_is_left(store: Store) -> None:
-    """Another user's rehearsal on the same libvirt is not in this ledger."""
-    hypervisor = FakeHypervisor({"forerun-run-q": write_xml("forerun-run-q", "run-q")})
+def test_a_marked_domain_of_another_state_folder_is_left(
+    store: Store, dead: Ledger, tmp_path: Path
+) -> None:
+    """Another user's rehearsal on the same libvirt is not in this ledger; neither is it
+    ended if it were, as in a state folder that was copied."""
+    other = Store(tmp_path / "other").mark
+    hypervisor = FakeHypervisor({"forerun-run-q": write_xml("forerun-run-q", "run-q", other)})
     assert sweep(store, hypervisor).removed == ()
+    dead.note("run-q", "domain", "forerun-run-q")
+    sweep(store, hypervisor)
     assert list(hypervisor.domains) == ["forerun-run-q"]
+    assert store.ledger.find() == ()
 
 
 def test_a_hypervisor_that_is_away_leaves_its_entries(store: Store, dead: Ledger) -> None:

@@ -221,7 +221,10 @@ def open_server(
     folder = yard.store.machines / run_id
     name = f"{NAME_PREFIX}{run_id}"
     ledger = yard.store.ledger
-    entries = [ledger.note(run_id, "domain", name), ledger.note(run_id, "folder", str(folder))]
+    entries = [
+        ledger.note(run_id, "domain", name, place=yard.hypervisor.uri),
+        ledger.note(run_id, "folder", str(folder)),
+    ]
     folder.mkdir(mode=0o711)
     try:
         server = _start_server(template, yard, archive, archive_port, folder, name)
@@ -295,6 +298,7 @@ def _start_server(
         console_log=str(folder / "console.log"),
         ports=ports,
         owner=name.removeprefix(NAME_PREFIX),
+        state=yard.store.mark,
     )
     yard.hypervisor.start(write_domain_xml(plan))
     return Server(name, system, ports[0].host_port, ports[1].host_port, key_file, known_hosts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +244,9 @@ class Blueprint:
 
 @dataclass(frozen=True, slots=True)
 class DomainPlan:
-    """What the hypervisor port needs to write a domain: all paths absolute."""
+    """What the hypervisor port needs to write a domain: all paths absolute. `owner` is the
+    run it is made for, `state` the mark of the state folder (`Store.mark`): a sweep ends
+    domains of its own state folder only."""
 
     name: str
     uuid: str
@@ -262,6 +264,7 @@ class DomainPlan:
     nvram: str = ""
     owner: str = ""
     no_link: bool = False
+    state: str = field(kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
+import signal
 import subprocess
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from forerun.errors import CommandFailed
+from forerun.errors import CommandFailed, NoRoom
+
+# Tells whose a program is, see `ports.strays`.
+CALLER = "FORERUN_CALLER"
+_NO_ROOM = b"No space left on device"  # strerror(3) of ENOSPC in the C locale
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +57,11 @@ class Command(Protocol):
 
 
 class LocalCommand:
-    """Programs of this machine."""
+    """Programs of this machine. Each runs in a process group of its own, so that what it
+    started goes with it; what `caller` gives is put into their environment."""
+
+    def __init__(self, caller: Callable[[], str] | None = None) -> None:
+        self._caller = caller
 
     def run(
         self,
@@ -65,17 +75,10 @@ class LocalCommand:
         check: bool = True,
     ) -> Completed:
         """Run to the end; see `Command.run`."""
-        whole_env = {**os.environ, "LC_ALL": "C.UTF-8", **(env or {})}
+        own = {CALLER: self._caller()} if self._caller else {}
+        whole_env = {**os.environ, "LC_ALL": "C.UTF-8", **(env or {}), **own}
         try:
-            done = subprocess.run(
-                list(argv),
-                input=stdin,
-                capture_output=True,
-                timeout=timeout_s,
-                env=whole_env,
-                cwd=cwd,
-                check=False,
-            )
+            done = _run_group(list(argv), stdin, timeout_s, whole_env, cwd)
         except FileNotFoundError as problem:
             raise CommandFailed(
                 f"The program {argv[0]} is not installed.",
@@ -87,19 +90,50 @@ class LocalCommand:
                 f"{argv[0]} did not finish in {timeout_s:.0f} s and was ended.",
                 where=" ".join(argv)[:300],
             ) from problem
-        result = Completed(tuple(argv), done.returncode, done.stdout, done.stderr)
         if log is not None:
             with log.open("ab") as stream:
                 stream.write(done.stdout + done.stderr)
-        if check and done.returncode != 0:
-            raise CommandFailed(
-                f"{argv[0]} failed with exit code {done.returncode}.",
-                where=" ".join(argv)[:300],
-                found=done.stderr.decode("utf-8", "replace").strip()[-800:],
-            )
-        return result
+        if check and done.exit_code != 0:
+            raise _describe_failure(done)
+        return done
 
     def find(self, program: str) -> str:
         """The program's path, or ""; looks in the system folders too."""
         search = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
         return shutil.which(program, path=search) or ""
+
+
+def _run_group(
+    argv: list[str], stdin: bytes, timeout_s: float, env: dict[str, str], cwd: Path | None
+) -> Completed:
+    with subprocess.Popen(
+        argv,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=env,
+        cwd=cwd,
+        start_new_session=True,
+    ) as process:
+        try:
+            out, err = process.communicate(stdin, timeout_s)
+        except BaseException:  # a time limit, Ctrl-C: its children hold our pipes as well
+            with contextlib.suppress(OSError):
+                os.killpg(process.pid, signal.SIGKILL)
+            raise
+    return Completed(tuple(argv), process.returncode, out, err)
+
+
+def _describe_failure(done: Completed) -> CommandFailed | NoRoom:
+    program, where = done.argv[0], " ".join(done.argv)[:300]
+    found = done.stderr.decode("utf-8", "replace").strip()[-800:]
+    if _NO_ROOM in done.stderr:
+        return NoRoom(
+            f"{program} found no room on the disk.",
+            where=where,
+            found=found,
+            hint="Free some room, then run `forerun sweep`.",
+        )
+    return CommandFailed(
+        f"{program} failed with exit code {done.exit_code}.", where=where, found=found
+    )

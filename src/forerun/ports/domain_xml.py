@@ -28,7 +28,8 @@ def write_domain_xml(plan: DomainPlan) -> str:
     _text(domain, "name", plan.name)
     _text(domain, "uuid", plan.uuid)
     metadata = ET.SubElement(domain, "metadata")
-    ET.SubElement(metadata, f"{{{OWN_NAMESPACE}}}made", {"by": "forerun", "for": plan.owner})
+    mark = {"by": "forerun", "for": plan.owner, "state": plan.state}
+    ET.SubElement(metadata, f"{{{OWN_NAMESPACE}}}made", mark)
     _text(domain, "memory", str(plan.memory_bytes // 1024), unit="KiB")
     _text(domain, "vcpu", str(plan.cpus))
     _add_boot(domain, plan)

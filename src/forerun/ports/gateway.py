@@ -236,7 +236,7 @@ class ArchiveGateway:
     def _open_cache(self) -> Cache:
         try:
             cache = Cache(self._folder)
-            cache.remove_strays(self._clock.now().timestamp())
+            cache.remove_strays()
         except OSError as problem:
             raise NoRoom(
                 "The archive gateway's cache folder cannot be used.",

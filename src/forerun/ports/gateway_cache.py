@@ -2,7 +2,7 @@
 
     folder/entries/ab/<sha256 of the URL>.json   what is known of a URL
     folder/bodies/cd/<sha256 of the content>     the content, by its own digest
-    folder/partial/...                           being written
+    folder/partial/...                           being written, held by who writes it
 
 Both are written aside, flushed to the disk and renamed, the body first. As a body's
 name is its digest, two writers of one URL can never pair one's body with the other's
@@ -22,10 +22,10 @@ from pathlib import Path
 from typing import BinaryIO
 
 from forerun.ports.gateway_address import FileKind
+from forerun.ports.held import open_held, remove_unheld
 
 _SCHEMA = "forerun.archive-entry/1"
 _BLOCK = 1_048_576
-_STRAY_AFTER_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +98,9 @@ class Cache:
         self._known_good: set[tuple[str, int, int, int]] = set()
         self._lock = threading.Lock()
 
-    def remove_strays(self, now_s: float) -> None:
-        """Remove what a killed process left half-written more than a day ago."""
-        for stray in self._partial.iterdir():
-            with contextlib.suppress(OSError):
-                if now_s - stray.stat().st_mtime > _STRAY_AFTER_S:
-                    stray.unlink()
+    def remove_strays(self) -> tuple[Path, ...]:
+        """Remove what killed processes left half-written; returns what was removed."""
+        return tuple(stray for stray in self._partial.iterdir() if remove_unheld(stray))
 
     def find(self, url: str) -> Entry | None:
         """The entry of a URL, None when there is none or it cannot be read."""
@@ -136,15 +133,16 @@ class Cache:
         return None
 
     def new_partial(self) -> Path:
-        """A path of one's own to write a body to."""
+        """A path of one's own to write a body to, with `held.open_held`."""
         return self._partial / f"{os.getpid()}-{secrets.token_hex(8)}"
 
     def store(self, partial: Path, entry: Entry) -> Entry:
         """Take a complete body into the cache; `partial` is moved. Returns the entry
-        kept: `changed_at` is the earlier one when the content is what it was."""
+        kept: `changed_at` is the earlier one when the content is what it was (the earlier
+        of the two: one that a wrong clock set into the future does not last)."""
         before = self.find(entry.url)
         if before and before.sha256 == entry.sha256:
-            entry = replace(entry, changed_at=before.changed_at)
+            entry = replace(entry, changed_at=min(before.changed_at, entry.changed_at))
         home = self._body_path(entry.sha256)
         home.parent.mkdir(exist_ok=True)
         _flush(partial)
@@ -160,9 +158,11 @@ class Cache:
         aside = self.new_partial()
         facts = {"schema": _SCHEMA, **asdict(entry)}
         try:
-            aside.write_text(json.dumps(facts, indent=1) + "\n", "utf-8")
-            _flush(aside)
-            aside.replace(home)
+            with os.fdopen(open_held(aside), "wb") as out:
+                out.write(json.dumps(facts, indent=1).encode("utf-8") + b"\n")
+                out.flush()
+                os.fsync(out.fileno())
+                aside.replace(home)
         except OSError:
             aside.unlink(missing_ok=True)
             raise

@@ -25,6 +25,7 @@ from forerun.ports.gateway_upstream import (
     map_problem,
     read_told,
 )
+from forerun.ports.held import open_held
 
 _BLOCK = 262_144
 
@@ -34,7 +35,7 @@ class Spool:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+        self._handle = open_held(path)
         self._digest = hashlib.sha256()
         self._moved = asyncio.Event()
         self.written = 0
@@ -373,6 +374,7 @@ def _confirm(entry: Entry, have: Representation, now_s: float) -> Entry:
     return replace(
         entry,
         checked_at=now_s,
+        changed_at=min(entry.changed_at, now_s),
         etag=have.etag or entry.etag,
         last_modified=have.last_modified or entry.last_modified,
     )

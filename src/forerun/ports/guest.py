@@ -123,7 +123,8 @@ class Guest(Protocol):
 
 
 class SshGuest:
-    """A clone behind SSH. `dial` opens a new link each time it is called."""
+    """A clone behind SSH. `dial` opens a new link each time it is called; `alive` says
+    whether dialling again can help, and may raise what stands in the way."""
 
     def __init__(
         self,
@@ -133,8 +134,10 @@ class SshGuest:
         guest_gateway_port: int,
         patience_s: float = 120.0,
         clock: Clock | None = None,
+        alive: Callable[[], bool] = lambda: True,
     ) -> None:
         self._dial = dial
+        self._alive = alive
         self._gateway_port = gateway_port
         self._guest_gateway_port = guest_gateway_port
         self._patience_s = patience_s
@@ -203,7 +206,7 @@ class SshGuest:
             except LinkLost:
                 self._sent["session"] += self._link.sent_bytes()
                 self._link.close()
-        self._link = self._dial_until(self._patience_s, lambda: True)
+        self._link = self._dial_until(self._patience_s, self._alive)
         self.reattached += 1
         return question(self._link)
 
@@ -228,17 +231,13 @@ class SshGuest:
         listening = f":{self._guest_gateway_port:04X} "
         limit = self._clock.monotonic() + HANG_UP_S
         while self._clock.monotonic() < limit:
-            if not any(listening in self._read_sockets(name) for name in ("tcp", "tcp6")):
+            if not any(
+                listening in self._read_small(f"/proc/net/{name}", 1 << 20)
+                for name in ("tcp", "tcp6")
+            ):
                 break
             self._clock.sleep(0.2)
         self.close()
-
-    def _read_sockets(self, name: str) -> str:
-        """A table of sockets, proc_net(5); "" where the clone has none of the kind."""
-        try:
-            return self.read_file(f"/proc/net/{name}").decode("ascii", "replace")
-        except FileNotFoundError:
-            return ""
 
     def close(self) -> None:
         """End both connections."""
@@ -294,9 +293,9 @@ class SshGuest:
             text = b""
         return SessionNews(text, offset + len(text), _read_number(code) if code else None)
 
-    def _read_small(self, path: str) -> str:
+    def _read_small(self, path: str, limit: int = 4096) -> str:
         try:
-            return self.read_file(path, limit=4096).decode("utf-8", "replace").strip()
+            return self.read_file(path, limit=limit).decode("utf-8", "replace").strip()
         except FileNotFoundError:
             return ""
 

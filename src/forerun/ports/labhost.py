@@ -68,6 +68,10 @@ class LabHost:
         """Changes at every boot of this machine."""
         return (self._proc / "sys/kernel/random/boot_id").read_text().strip()
 
+    def uptime_s(self) -> float:
+        """Seconds since this machine booted, sleep included; no clock setting moves it."""
+        return float((self._proc / "uptime").read_text().split()[0])
+
     def mark_load(self, now: float) -> LoadMark:
         """Counters for `LoadMark`; pressure is -1 where the kernel does not tell."""
         cpu = [int(field) for field in (self._proc / "stat").read_text().split("\n")[0].split()[1:]]

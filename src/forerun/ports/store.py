@@ -1,44 +1,41 @@
 """The one door to the state folder: surveys, templates, runs, the gateway's cache.
 
-A folder appears whole or not at all: it is written under a name that ends in `.part`,
-flushed, and renamed.
+A folder appears whole or not at all: it is noted in the ledger, written under a name that
+ends in `.part`, flushed, and renamed.
 """
 
 from __future__ import annotations
 
 import contextlib
-import fcntl
-import hashlib
+import errno
 import hmac
-import json
 import os
 import re
 import secrets
-import shutil
 import stat
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import asdict
-from datetime import datetime
-from itertools import islice
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import datetime, timedelta
+from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
-
-from pydantic import TypeAdapter, ValidationError
 
 from forerun.errors import LabUnfit, NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
-from forerun.model.observation import RUN_SCHEMA, RunRecord, WayEnd, WayTried
-from forerun.model.plausible import find_implausible
-from forerun.model.survey import Approval, CleanSurvey
-from forerun.ports.digest_list import DIGESTS_NAME, check_digest, write_digests
+from forerun.model.observation import RunRecord
+from forerun.model.request import RunRequest
+from forerun.model.survey import CleanSurvey
+from forerun.ports.digest_list import DIGESTS_NAME, write_digests
+from forerun.ports.held import PART, locked, name_aside, open_held
 from forerun.ports.ledger import Ledger
+from forerun.ports.records import load_own, load_record
+from forerun.ports.removal import remove_tree
 
-PART = ".part"
+REQUEST_NAME = "request.json"
 SYSTEM_STATE = Path("/var/lib/forerun")
-MOST_RECORD_BYTES = 256 << 20  # a survey of 3000 packages and 2000 files has 3 MB
-_Own = TypeVar("_Own", CleanSurvey, RunRecord, TemplateInfo)
-_T = TypeVar("_T", Approval, CleanSurvey, RunRecord, TemplateInfo)
+# What a file system says that takes no more: full, quota used up, larger than allowed.
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_STAMP = "%Y%m%d-%H%M%S"
+_ID = re.compile(r"[a-z]+-(\d{8}-\d{6})-[0-9a-f]+(?:\.part)?")
 
 
 def choose_state_folder(environment: dict[str, str], *, uid: int) -> Path:
@@ -54,115 +51,53 @@ def choose_state_folder(environment: dict[str, str], *, uid: int) -> Path:
 
 
 def make_id(prefix: str, moment: datetime) -> str:
-    """A readable, unique id: prefix-20260131-220000-a1b2."""
-    return f"{prefix}-{moment:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    """A readable, unique id: prefix-20260131-220000-a1b2c3d4. Two of one second, also of two
+    state folders that share a hypervisor, differ in all but one of 4e9 cases."""
+    return f"{prefix}-{moment:{_STAMP}}-{secrets.token_hex(4)}"
 
 
-_adapters: dict[type[Any], TypeAdapter[Any]] = {}
-
-
-def _adapt(kind: Any) -> TypeAdapter[Any]:
-    """Made once for each kind: that takes 80 ms, reading a record with it 1 ms."""
-    if kind not in _adapters:
-        _adapters[kind] = TypeAdapter(kind)
-    return _adapters[kind]
-
-
-def dump_record(record: Approval | CleanSurvey | RunRecord | TemplateInfo) -> bytes:
-    """A record as indented JSON."""
-    return _adapt(type(record)).dump_json(record, indent=1) + b"\n"
-
-
-def load_record(kind: type[_T], path: Path) -> _T:
-    """A record from its file; RecordDamaged names the place of what is wrong."""
-    return _parse_record(kind, path, _read_record(path))
-
-
-def _read_record(path: Path) -> bytes:
+@contextmanager
+def reporting_room(place: Path) -> Iterator[None]:
+    """A full disk inside the block is NoRoom; every other OSError stays what it is."""
     try:
-        with path.open("rb") as stream:
-            content = stream.read(MOST_RECORD_BYTES + 1)
-    except FileNotFoundError as problem:
-        raise NotFound("There is no such record.", where=str(path)) from problem
+        yield
     except OSError as problem:
-        raise _refuse_record(path, str(problem)) from problem
-    if len(content) > MOST_RECORD_BYTES:
-        raise _refuse_record(path, f"more than {MOST_RECORD_BYTES} bytes")
-    return content
+        if problem.errno in FULL:
+            raise say_no_room(problem, place) from problem
+        raise
 
 
-def _parse_record(kind: type[_T], path: Path, content: bytes) -> _T:
-    try:
-        known = _renew_run(content) if kind is RunRecord else content
-        record: _T = _adapt(kind).validate_json(known)
-    except ValidationError as problem:
-        places = [
-            f"{'.'.join(str(part) for part in error['loc']) or 'whole file'}: {error['msg']}"
-            for error in problem.errors(include_input=False, include_url=False)[:_MOST_PLACES]
-        ]
-        raise _refuse_record(path, "; ".join(places)) from problem
-    places = list(islice(find_implausible(record), _MOST_PLACES))
-    if places:
-        raise _refuse_record(path, "; ".join(places))
-    return record
-
-
-_MOST_PLACES = 5
-
-
-def _refuse_record(path: Path, found: str) -> RecordDamaged:
-    return RecordDamaged(
-        "A stored record cannot be read.",
-        where=str(path),
-        found=found,
-        hint="It was cut short, edited, or written by another version of forerun.",
+def say_no_room(problem: OSError, place: Path) -> NoRoom:
+    """NoRoom for what could not be written there."""
+    return NoRoom(
+        "A file of the state folder could not be written.",
+        where=str(problem.filename or place),
+        found=str(problem),
+        hint="Free some room, then run `forerun sweep`.",
     )
 
 
-def _renew_run(content: bytes) -> bytes:
-    """A run's record of the first version as one of today's: it had the ways out that were
-    tried as texts, none of them open. Anything else stays as it is."""
-    try:
-        facts = json.loads(content)
-    except (ValueError, RecursionError):  # told as damage by whoever reads it next
-        return content
-    if not isinstance(facts, dict) or facts.get("schema") != "forerun.run/1":
-        return content
-    ways = facts.get("ways_tried", [])
-    if isinstance(ways, list):
-        facts["ways_tried"] = [_renew_way(way) if isinstance(way, str) else way for way in ways]
-    facts["schema"] = RUN_SCHEMA
-    return json.dumps(facts).encode("utf-8")
-
-
-def _renew_way(label: str) -> dict[str, object]:
-    known = _OLD_WAY.fullmatch(label)
-    name, address, protocol, port = known.groups() if known else (label, "", "", "0")
-    way = WayTried(name, address, protocol, int(port), WayEnd.CLOSED)
-    return {**asdict(way), "result": way.result.value}
-
-
-# "the lab host (10.0.2.2, tcp 3128)"
-_OLD_WAY = re.compile(r"(.+) \(([0-9a-f.:]+), (tcp|udp) (\d+)\)")
-
-
 def write_durably(path: Path, content: bytes, *, mode: int = 0o600) -> None:
-    """Write aside, flush to the disk, rename into place."""
-    aside = path.with_name(path.name + PART)
+    """Write aside, flush to the disk, rename into place. Two processes may do so at once:
+    each writes a file of its own, and the last one counts."""
+    aside = name_aside(path)
     try:
-        with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode), "wb") as out:
+        with os.fdopen(open_held(aside, mode=mode), "wb") as out:
             out.write(content)
             out.flush()
             os.fsync(out.fileno())
-        aside.rename(path)
+            aside.rename(path)
+        flush_folder(path.parent)
     except OSError as problem:
-        raise NoRoom(
-            "A file of the state folder could not be written.",
-            where=str(path),
-            found=str(problem),
-            hint="Free some room, then run `forerun sweep`.",
-        ) from problem
-    flush_folder(path.parent)
+        with contextlib.suppress(OSError):
+            aside.unlink()
+        raise say_no_room(problem, path) from problem
+
+
+def flush_file(path: Path) -> None:
+    """Make a file's content durable, before it is renamed."""
+    with path.open("rb") as stream:
+        os.fsync(stream.fileno())
 
 
 def flush_folder(folder: Path) -> None:
@@ -225,39 +160,88 @@ class Store:
         """The gateway's cache."""
         return self.root / "archive"
 
+    @cached_property
+    def mark(self) -> str:
+        """What domains made for this state folder carry, 16 hexadecimal digits: two state
+        folders on one hypervisor tell their domains apart by it, also when one is a copy
+        of the other."""
+        return self._sign(f"state folder\0{self.root.resolve()}")
+
+    def draw_id(self, prefix: str, moment: datetime, folder: Path) -> str:
+        """An id for a new folder in `folder`, later than those of its kind there are: they
+        sort by when they were made although the clock was set back."""
+        stamps = [_ID.fullmatch(one.name) for one in folder.glob(f"{prefix}-*")]
+        latest = max((found[1] for found in stamps if found), default="")
+        if latest >= f"{moment:{_STAMP}}":
+            with contextlib.suppress(ValueError, OverflowError):  # no such day
+                moment = datetime.strptime(latest, _STAMP) + timedelta(seconds=1)
+        return make_id(prefix, moment)
+
     @contextmanager
-    def new_folder(self, parent: Path, name: str) -> Iterator[Path]:
-        """A folder that is renamed to `name` when the block ends well; after an error
-        it is removed."""
+    def new_folder(self, parent: Path, name: str, *, run: str = "") -> Iterator[Path]:
+        """A folder that is renamed to `name` when the block ends well; after an error it is
+        removed. What a dead process left under that name is removed first. The ledger has
+        it under `run`, or under its own name.
+
+        Raises NoRoom when the disk is full, LabUnfit when another process makes it now."""
         aside = parent / f"{name}{PART}"
-        aside.mkdir(mode=0o700)
+        entry = self.ledger.note(run or name, "folder", str(aside))
+        ours = False
         try:
-            yield aside
+            with reporting_room(aside):
+                self._clear(aside, entry)
+                ours = True
+                aside.mkdir(mode=0o700)
+                yield aside
+                self.publish(aside, parent / name)
         except BaseException:
-            shutil.rmtree(aside, ignore_errors=True)
+            if ours:
+                remove_tree(aside)
             raise
-        self.publish(aside, parent / name)
+        finally:
+            if not (ours and aside.exists()):
+                self.ledger.strike(entry)
+
+    def _clear(self, aside: Path, own: int) -> None:
+        claims = [one for one in self.ledger.find() if one.name == str(aside) and one.id != own]
+        if any(one.is_living() for one in claims):
+            raise LabUnfit(
+                "Another forerun process makes this very folder.",
+                where=str(aside),
+                found=f"process {claims[-1].pid}",
+                hint="Wait for it, or look what it does.",
+            )
+        remove_tree(aside)
 
     def publish(self, aside: Path, final: Path) -> None:
         """Flush a finished folder and rename it into place, with the digests of its files; a
         template's disk has its own in its record."""
         if final.parent != self.templates:
             write_durably(aside / DIGESTS_NAME, write_digests(aside))
-        for file in aside.iterdir():
-            if file.is_file():
-                with file.open("rb") as stream:
-                    os.fsync(stream.fileno())
+        for path in aside.rglob("*"):
+            if path.is_file() and not path.is_symlink():
+                flush_file(path)
+            elif path.is_dir():
+                flush_folder(path)
         flush_folder(aside)
         aside.rename(final)
         flush_folder(final.parent)
 
-    @contextmanager
-    def locked(self, name: str) -> Iterator[None]:
-        """Only one process at a time is inside for one name."""
-        path = self.root / f"{name}.lock"
-        with path.open("w") as stream:
-            fcntl.flock(stream, fcntl.LOCK_EX)
-            yield
+    def withdraw(self, folder: Path) -> None:
+        """Remove a finished folder: it stops being one before anything in it goes."""
+        aside = folder.with_name(f"{folder.name}{PART}")
+        entry = self.ledger.note(folder.name, "folder", str(aside))
+        self._clear(aside, entry)
+        folder.rename(aside)
+        flush_folder(folder.parent)
+        if remove_tree(aside):
+            self.ledger.strike(entry)
+
+    def locked(
+        self, name: str, *, wait: bool = True, on_wait: Callable[[], object] | None = None
+    ) -> AbstractContextManager[bool]:
+        """Only one process at a time is inside for one name; see `held.locked`."""
+        return locked(self.root / f"{name}.lock", wait=wait, on_wait=on_wait)
 
     def find_surveys(self) -> tuple[str, ...]:
         """Ids of the whole surveys, oldest first."""
@@ -269,12 +253,19 @@ class Store:
 
         Keyed with a key that never leaves the state folder, so that the mark alone tells
         nothing about the server's name."""
+        return self._sign(server.lower())
+
+    def _sign(self, text: str) -> str:
         path = self.root / "origin.key"
-        with self.locked("origin"):
+        try:
             if not path.is_file():
-                write_durably(path, secrets.token_bytes(32))
-            key = path.read_bytes()
-        return hmac.new(key, server.lower().encode("utf-8"), hashlib.sha256).hexdigest()[:16]
+                with self.locked("origin"):
+                    if not path.is_file():
+                        write_durably(path, secrets.token_bytes(32))
+        except OSError as problem:
+            raise say_no_room(problem, path) from problem
+        digest = hmac.new(path.read_bytes(), text.encode("utf-8", "surrogateescape"), "sha256")
+        return digest.hexdigest()[:16]
 
     def find_last_survey(self, origin: str, *, before: str = "") -> CleanSurvey | None:
         """The newest whole survey of that server, or the newest one older than the survey
@@ -291,7 +282,7 @@ class Store:
     def load_survey(self, survey_id: str) -> CleanSurvey:
         """One survey by its id."""
         _check_known(survey_id, self.find_surveys(), "survey")
-        return _load_own(CleanSurvey, self.surveys / survey_id / "survey.json")
+        return load_own(CleanSurvey, self.surveys / survey_id / "survey.json")
 
     def find_runs(self) -> tuple[str, ...]:
         """Ids of the finished runs, oldest first."""
@@ -303,13 +294,37 @@ class Store:
         if run_id == "last" and runs:
             run_id = runs[-1]
         _check_known(run_id, runs, "run")
-        return _load_own(RunRecord, self.runs / run_id / "record.json")
+        return load_own(RunRecord, self.runs / run_id / "record.json")
+
+    def load_request(self, run_id: str) -> RunRequest:
+        """What a run was asked for, of a whole run or of one that was cut short; NotFound
+        when it did not come so far as to write it down."""
+        folders = (self.runs / run_id, self.runs / f"{run_id}{PART}")
+        paths = [folder / REQUEST_NAME for folder in folders if folder.parent == self.runs]
+        for path in paths:
+            if path.is_file():
+                return load_record(RunRequest, path)
+        known = sorted({path.parent.name.removesuffix(PART) for path in self._list_requests()})
+        raise NotFound(
+            f"No request of a run {run_id!r} is stored.",
+            found=f"known: {', '.join(known[-8:]) or 'none'}",
+            hint="`forerun runs` lists the runs. What `forerun sweep` removed is gone.",
+        )
+
+    def _list_requests(self) -> Iterator[Path]:
+        return self.runs.glob(f"run-*/{REQUEST_NAME}")
+
+    def find_cut_short(self) -> tuple[str, ...]:
+        """Ids of the runs that were never finished and whose request is stored, oldest
+        first; they may be going on."""
+        names = (path.parent.name for path in self._list_requests())
+        return tuple(sorted(name.removesuffix(PART) for name in names if name.endswith(PART)))
 
     def find_templates(self) -> tuple[TemplateInfo, ...]:
         """The templates that are whole."""
         names = _find_whole(self.templates, "template.json")
         return tuple(
-            _load_own(TemplateInfo, self.templates / name / "template.json") for name in names
+            load_own(TemplateInfo, self.templates / name / "template.json") for name in names
         )
 
     def template_disk(self, template_id: str) -> Path:
@@ -338,17 +353,6 @@ def _check_own(root: Path) -> None:
             hint="Set FORERUN_HOME to a folder of your own, or look into this one and give it "
             "the right owner and mode.",
         )
-
-
-def _load_own(kind: type[_Own], path: Path) -> _Own:
-    """The record of a folder: it has the folder's name, since paths are made of its id, and
-    the digest that was listed when the folder was published."""
-    content = _read_record(path)
-    record = _parse_record(kind, path, content)
-    if record.id != path.parent.name:
-        raise _refuse_record(path, f"id: {record.id!r:.80} is not its folder's name")
-    check_digest(path, hashlib.sha256(content).hexdigest())
-    return record
 
 
 def _find_whole(parent: Path, mark: str) -> tuple[str, ...]:

@@ -15,10 +15,11 @@ _HEADINGS = ("Run", "Started", "Server", "Profile", "Outcome", "Window", "CPU", 
 
 
 def list_runs_table(records: Sequence[RunRecord], *, width: int = 120) -> str:
-    """One line a run, newest first; the reason is cut to what `width` leaves for it."""
+    """One line a run, newest first; the reason is cut to what `width` leaves for it. The
+    records come oldest first, as the ids sort: a clock that was set back does not mix them."""
     if not records:
         return "No rehearsal has been run yet.\n"
-    rows = [_row(record) for record in sorted(records, key=lambda r: r.started_at, reverse=True)]
+    rows = [_row(record) for record in reversed(records)]
     bare = tabulate([row[:-1] for row in rows], headers=_HEADINGS[:-1], disable_numparse=True)
     room = max(width - max(map(len, bare.splitlines())) - 2, 12)
     cut = [(*row[:-1], one_line(row[-1], longest=room)) for row in rows]

@@ -6,10 +6,10 @@ leaving the context removes everything, however it is left.
 
 from __future__ import annotations
 
+import contextlib
 import secrets
-import shutil
 import uuid
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -32,8 +32,9 @@ from forerun.ports.guest import Guest, SshGuest
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
 from forerun.ports.labhost import LabHost, find_free_port
 from forerun.ports.ledger import Ledger
+from forerun.ports.removal import remove_tree
 from forerun.ports.ssh import SshLink, SshTarget, connect
-from forerun.ports.store import Store, write_durably
+from forerun.ports.store import Store, reporting_room, write_durably
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.seed import (
     GATEWAY_PORT,
@@ -133,26 +134,27 @@ def open_clone(
     """
     check_room(yard, blueprint.memory_bytes)
     with ExitStack() as stack:
-        machine = yard.store.machines / blueprint.run_id
-        _make_folder(yard.store.ledger, blueprint.run_id, machine, stack)
-        site = _BuildingSite(blueprint, template, machine, yard)
-        ports = site.start(site.make_disks(copy), stack)
+        site = _BuildingSite(blueprint, template, yard)
+        site.make_folder(stack)
+        with reporting_room(site.machine):
+            disks = site.make_disks(copy)
+        ports = site.start(disks, stack)
+        alive = partial(check_alive, yard, site.name)
         guest = SshGuest(
             _make_dial(ports, site.keys, yard.connect),
             gateway_port=yard.gateway_port,
             guest_gateway_port=GATEWAY_PORT,
             clock=yard.clock,
+            alive=alive,
         )
         stack.callback(guest.close)
         began = yard.clock.monotonic()
-        guest.connect(
-            patience_s=FIRST_ANSWER_S, alive=lambda: yard.hypervisor.is_running(site.name)
-        )
+        guest.connect(patience_s=FIRST_ANSWER_S, alive=alive)
         answered = round(yard.clock.monotonic() - began, 2)
         clone = Clone(
             site.name,
             blueprint.run_id,
-            machine,
+            site.machine,
             site.console,
             ports,
             guest,
@@ -169,51 +171,77 @@ def open_clone(
             stack.pop_all()
 
 
-def _make_folder(ledger: Ledger, run_id: str, folder: Path, stack: ExitStack) -> None:
-    """A noted folder that goes with the stack. A callback, not a generator's `finally`:
-    that would also run when a kept clone's stack is dropped, and remove its disks."""
-    # Before the note: an interrupt may come between any two lines.
-    stack.callback(_remove_folder, ledger, run_id, folder)
-    ledger.note(run_id, "folder", str(folder))
-    folder.mkdir(mode=0o711)
-
-
-def _remove_folder(ledger: Ledger, run_id: str, folder: Path) -> None:
-    shutil.rmtree(folder, ignore_errors=True)
-    if not folder.exists():
-        _strike(ledger, run_id, ("folder",))
-
-
-def _strike(ledger: Ledger, run_id: str, kinds: Collection[str]) -> None:
-    for entry in ledger.find(run_id):
-        if entry.kind in kinds:
-            ledger.strike(entry.id)
+def check_alive(yard: Yard, name: str) -> bool:
+    """Whether a clone that does not answer is running. Raises NoRoom when it stands still
+    because the lab host's disk is full: waiting will not help."""
+    if yard.hypervisor.is_starved(name):
+        raise NoRoom(
+            "The lab host's disk is full, and the clone was stopped in the middle of its work.",
+            where=str(yard.store.machines),
+            wanted="room for what the clone writes",
+            found=f"{yard.lab.free_bytes(yard.store.root) / 1e9:.2f} GB free",
+            hint="Free some room, then rehearse again.",
+        )
+    return yard.hypervisor.is_running(name)
 
 
 class _BuildingSite:
-    """The making of one clone: its keys, disks and domain."""
+    """The making of one clone, and its end: its keys, folder, disks and domain."""
 
-    def __init__(
-        self, blueprint: Blueprint, template: TemplateInfo, machine: Path, yard: Yard
-    ) -> None:
+    def __init__(self, blueprint: Blueprint, template: TemplateInfo, yard: Yard) -> None:
         self.blueprint = blueprint
         self.template = template
-        self.machine = machine
+        self.machine = yard.store.machines / blueprint.run_id
         self.yard = yard
         self.name = f"{NAME_PREFIX}{blueprint.run_id}"
-        self.console = machine / "console.log"
+        self.console = self.machine / "console.log"
         self.keys = make_keys()
         self.mac = make_mac()
         self.xml = ""
+        self._standing = False  # whether the domain may be there
 
     def list_written(self) -> tuple[Path, ...]:
         """The files in the machine's folder that the running domain writes to."""
         found = (*self.machine.glob("*.qcow2"), *self.machine.glob("*.raw"))
         return (*sorted(found), *self.machine.glob("nvram.fd"))
 
+    def make_folder(self, stack: ExitStack) -> None:
+        """A noted folder that goes with the stack. A callback, not a generator's `finally`:
+        that would also run when a kept clone's stack is dropped, and remove its disks."""
+        # Before the note: an interrupt may come between any two lines.
+        stack.callback(self._remove_folder)
+        self.yard.store.ledger.note(self.blueprint.run_id, "folder", str(self.machine))
+        self.machine.mkdir(mode=0o711)
+
+    def _remove_folder(self) -> None:
+        if self._standing:  # never a disk under a running guest: a sweep ends that first
+            return
+        if remove_tree(self.machine):
+            self._strike("domain", "port", str(self.machine))
+
+    def _end_domain(self) -> None:
+        yard = self.yard
+        try:
+            yard.hypervisor.end(self.name)
+        except ForerunError as problem:  # the ledger keeps it for a sweep
+            text = f"The clone {self.name} could not be ended: {problem.what} Run `forerun sweep`."
+            yard.sink.emit(Notice(yard.clock.monotonic(), "fault", text))
+            return
+        self._standing = False
+        with contextlib.suppress(NoRoom):  # there is some once the disks are gone
+            self._strike("domain", "port")
+
+    def _strike(self, *which: str) -> None:
+        """Entries of a kind, or of a name, of this run."""
+        ledger = self.yard.store.ledger
+        for entry in ledger.find(self.blueprint.run_id):
+            if entry.kind in which or entry.name in which:
+                ledger.strike(entry.id)
+
     def make_disks(self, copy: bytes) -> tuple[DomainDisk, ...]:
         """Overlay, stand-in disks and seed image."""
-        (self.machine / f"leans-on-{self.template.id}").touch(mode=0o600)
+        with self.yard.store.locked(f"template-{self.template.id}"):  # or it may be removed
+            (self.machine / f"leans-on-{self.template.id}").touch(mode=0o600)
         system = self.machine / "system.qcow2"
         self.yard.disks.make_overlay(
             self.yard.store.template_disk(self.template.id),
@@ -254,8 +282,7 @@ class _BuildingSite:
 
     def start(self, disks: tuple[DomainDisk, ...], stack: ExitStack) -> tuple[PortMap, ...]:
         """Start the domain; a port that somebody took meanwhile is tried anew."""
-        end = partial(_end_domain, self.yard, self.name, self.blueprint.run_id)
-        stack.callback(end)  # before the first note, for the same reason as the folder's
+        stack.callback(self._end_domain)  # before the first note, as the folder's
         for attempt in range(1, START_TRIES + 1):
             ports = tuple(
                 PortMap(self.yard.free_port(), guest_port, purpose)
@@ -263,19 +290,20 @@ class _BuildingSite:
             )
             self._note(ports)
             self.xml = write_domain_xml(self._plan(disks, ports))
+            self._standing = True
             try:
                 self.yard.hypervisor.start(self.xml)
             except HypervisorFailed as problem:
                 if "hostfwd" not in problem.found or attempt == START_TRIES:
                     raise
-                end()
+                self._end_domain()
                 continue
             return ports
         raise HypervisorFailed("No free loopback port could be had.", where=self.name)
 
     def _note(self, ports: tuple[PortMap, ...]) -> None:
         ledger, run_id = self.yard.store.ledger, self.blueprint.run_id
-        ledger.note(run_id, "domain", self.name)
+        ledger.note(run_id, "domain", self.name, place=self.yard.hypervisor.uri)
         for port in ports:
             ledger.note(run_id, "port", str(port.host_port))
 
@@ -293,6 +321,7 @@ class _BuildingSite:
             ports=ports,
             nvram=str(self.machine / "nvram.fd"),
             owner=self.blueprint.run_id,
+            state=self.yard.store.mark,
         )
 
 
@@ -301,16 +330,6 @@ def _list_partitions(stand_in: StandInDisk) -> tuple[tuple[int, int, str, str], 
         (part.number, part.size_bytes, part.partition_type, part.partition_uuid)
         for part in stand_in.parts
     )
-
-
-def _end_domain(yard: Yard, name: str, run_id: str) -> None:
-    try:
-        yard.hypervisor.end(name)
-    except ForerunError as problem:  # the ledger keeps it for a sweep
-        text = f"The clone {name} could not be ended: {problem.what} Run `forerun sweep`."
-        yard.sink.emit(Notice(yard.clock.monotonic(), "fault", text))
-        return
-    _strike(yard.store.ledger, run_id, ("domain", "port"))
 
 
 def _make_dial(

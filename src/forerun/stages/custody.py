@@ -27,7 +27,8 @@ from forerun.errors import (
 from forerun.model.survey import Approval, CleanSurvey
 from forerun.ports.clock import Clock, format_instant
 from forerun.ports.digest_list import DIGESTS_NAME, check_digest
-from forerun.ports.store import Store, dump_record, load_record, write_durably
+from forerun.ports.records import dump_record, load_record
+from forerun.ports.store import Store, write_durably
 
 KEEP_DAYS = 30
 LONGEST_DAYS = 3650
@@ -201,15 +202,20 @@ def delete_expired(
             if (store.surveys / survey_id / "copy.tar").is_file():
                 tell(survey_id, problem)
             continue
-        if now >= end:
-            found = _delete(store, survey, end, now)
+        if now >= end and _list_files(store, survey):
+            with store.locked(f"copy-{survey.id}"):  # another command may be at it
+                found = _delete(store, survey, end, now)
             gone += [found] if found else []
     return tuple(gone)
 
 
-def _delete(store: Store, survey: CleanSurvey, end: datetime, now: datetime) -> Deletion | None:
+def _list_files(store: Store, survey: CleanSurvey) -> list[Path]:
     folder = store.surveys / survey.id
-    files = sorted(f for f in folder.iterdir() if f.is_file() and f.name not in _KEPT_FILES)
+    return sorted(f for f in folder.iterdir() if f.is_file() and f.name not in _KEPT_FILES)
+
+
+def _delete(store: Store, survey: CleanSurvey, end: datetime, now: datetime) -> Deletion | None:
+    folder, files = store.surveys / survey.id, _list_files(store, survey)
     if not files:
         return None
     until = format_instant(end)

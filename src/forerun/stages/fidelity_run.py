@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from forerun.model.profile import SourcePlan
 from forerun.model.survey import CleanSurvey
 from forerun.ports.command import Command
 from forerun.ports.guest import Guest
+from forerun.ports.removal import remove_tree
 from forerun.ports.store import Store
 from forerun.stages.fidelity import compare_likeness, compare_plans
 from forerun.stages.fidelity_read import read_clone
@@ -34,8 +34,7 @@ def open_planner(
         folder.mkdir(mode=0o711)
         yield Planner(folder, command, gateway_port)
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        if not folder.exists():
+        if remove_tree(folder):
             store.ledger.strike(entry)
 
 

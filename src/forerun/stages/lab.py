@@ -16,7 +16,7 @@ from forerun.ports.domain_xml import UEFI_CODE, write_domain_xml
 from forerun.ports.gateway import check_archive
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor, LibvirtHypervisor
 from forerun.ports.labhost import LabHost
-from forerun.ports.store import Store, make_id, write_durably
+from forerun.ports.store import Store, make_id, reporting_room, write_durably
 from forerun.stages.build import MEMORY_SPARE, ROOM_NEEDED
 
 PROOF_LIMIT_S = 12.0
@@ -112,11 +112,16 @@ def _boot_proof(store: Store, hypervisor: Hypervisor, clock: Clock, accelerator:
     disk, console = store.machines / f"{run}.raw", store.machines / f"{run}.log"
     name = f"{NAME_PREFIX}{run}"
     entries = [
-        store.ledger.note(run, kind, thing)
-        for kind, thing in (("path", str(disk)), ("path", str(console)), ("domain", name))
+        store.ledger.note(run, kind, thing, place=place)
+        for kind, thing, place in (
+            ("path", str(disk), ""),
+            ("path", str(console), ""),
+            ("domain", name, hypervisor.uri),
+        )
     ]
     try:
-        disk.write_bytes(write_proof_disk())
+        with reporting_room(disk):
+            disk.write_bytes(write_proof_disk())
         plan = DomainPlan(
             name=name,
             uuid=str(uuid.uuid4()),
@@ -128,6 +133,7 @@ def _boot_proof(store: Store, hypervisor: Hypervisor, clock: Clock, accelerator:
             disks=(DomainDisk(str(disk), "raw", "forerun-proof"),),
             console_log=str(console),
             owner=run,
+            state=store.mark,
             no_link=True,
         )
         hypervisor.start(write_domain_xml(plan))

@@ -11,7 +11,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from forerun.distro.debian_logs import list_changes, parse_dpkg_log, parse_need_to_get
-from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed, Interrupted
+from forerun.errors import (
+    CloneUnreachable,
+    ForerunError,
+    HypervisorFailed,
+    Interrupted,
+    NoRoom,
+)
 from forerun.events import Sink, StepFinished, StepStarted
 from forerun.model.observation import (
     CheckResult,
@@ -27,6 +33,7 @@ from forerun.model.observation import (
 from forerun.model.profile import Action, Profile, Site, Step
 from forerun.ports.clock import Clock
 from forerun.ports.prober import Prober
+from forerun.ports.store import reporting_room
 from forerun.stages.actions import (
     Done,
     conclude_checks,
@@ -157,7 +164,7 @@ class Rehearsal:
         before = self._meter.mark()
         try:
             ended = self._handlers[step.action](step)
-        except (HypervisorFailed, Interrupted) as problem:
+        except (HypervisorFailed, Interrupted, NoRoom) as problem:
             cut = _Ended(Done(StepEnd.STOPPED, problem.what, (), -1))
             ended_at = replace(before, at_s=self._clock.monotonic())  # nothing more can be asked
             self.observed.steps.append(self._record(step, cut, before, ended_at, (-1, -1)))
@@ -242,7 +249,8 @@ class Rehearsal:
         left = MOST_TRANSCRIPT - self._written
         self._written += len(text)
         if left > 0:
-            with (self._folder / "terminal.log").open("ab") as stream:
+            place = self._folder / "terminal.log"
+            with reporting_room(self._folder), place.open("ab") as stream:
                 stream.write(text[:left])
                 stream.write(b"\n(cut here)\n" if len(text) > left else b"")
 

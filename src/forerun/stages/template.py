@@ -11,10 +11,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
+import secrets
 import shutil
 import tarfile
-import tempfile
 import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -22,15 +21,20 @@ from functools import cmp_to_key
 from pathlib import Path
 
 from forerun.distro.debian import compare_versions
-from forerun.errors import CommandFailed, NotFound, TemplateFailed
+from forerun.errors import CommandFailed, TemplateFailed
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import DomainDisk, DomainPlan, TemplateInfo, TemplateRecipe
 from forerun.ports.clock import Clock, format_instant
 from forerun.ports.command import Command
 from forerun.ports.disks import MIB, Disks, digest_file
 from forerun.ports.domain_xml import write_domain_xml
+from forerun.ports.held import PART
 from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor
-from forerun.ports.store import PART, Store, dump_record, write_durably
+from forerun.ports.records import dump_record
+from forerun.ports.removal import remove_tree
+from forerun.ports.store import Store, flush_file, flush_folder, reporting_room, write_durably
+from forerun.stages.scratch import as_owner, in_own_mounts, open_scratch
+from forerun.stages.sweep import sweep
 from forerun.stages.template_check import verify_template
 from forerun.stages.template_scripts import (
     EMULATED_WORDS,
@@ -40,6 +44,7 @@ from forerun.stages.template_scripts import (
     name_key,
     write_customise_script,
 )
+from forerun.stages.template_shelf import find_template, remove_template
 
 __all__ = [
     "LOADER_TIME_S",
@@ -76,40 +81,46 @@ def digest_recipe(recipe: TemplateRecipe) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:16]
 
 
-def find_template(store: Store, template_id: str) -> TemplateInfo:
-    """A finished template by its id (or the start of it)."""
-    matches = [info for info in store.find_templates() if info.id.startswith(template_id)]
-    if len(matches) == 1:
-        return matches[0]
-    raise NotFound(
-        f"There is no template {template_id!r}." if not matches else "Several templates match.",
-        found=", ".join(info.id for info in store.find_templates()) or "no templates",
-        hint="`forerun template list` shows them.",
-    )
-
-
 def build_template(recipe: TemplateRecipe, shop: Workshop) -> TemplateInfo:
-    """The template of that recipe: the finished one if there is one, else a new one."""
+    """The template of that recipe: the finished one if there is one, else a new one.
+
+    Only one process at a time builds one template. When a build fails or is killed its
+    finished parts stay, under a name that says so, and the next build goes on from them."""
     template_id = digest_recipe(recipe)
-    with shop.store.locked(f"template-{template_id}"):
+    run = f"template-{template_id}"
+    ledger = shop.store.ledger
+
+    def say_waiting() -> None:
+        text = f"template {template_id}: another forerun builds it; waiting"
+        shop.sink.emit(Notice(shop.clock.monotonic() - shop.origin_s, "note", text))
+
+    with shop.store.locked(run, on_wait=say_waiting):
         for info in shop.store.find_templates():
             if info.id == template_id:
                 verify_template(shop.store, info, shop.disks)
                 return info
+        # A builder that was killed while we waited for it may have left a guest at work.
+        sweep(shop.store, shop.hypervisor, shop.command, run=run, thorough=False)
         aside = shop.store.templates / f"{template_id}{PART}"
-        aside.mkdir(mode=0o711, exist_ok=True)
-        return _Build(recipe, template_id, aside, shop).run()
+        entry = ledger.note(run, "folder", str(aside))
+        try:
+            aside.mkdir(mode=0o711, exist_ok=True)
+            with reporting_room(aside), open_scratch(shop.store, shop.command, run, aside) as work:
+                return _Build(recipe, template_id, aside, work, shop).run()
+        finally:
+            ledger.strike(entry)
 
 
 class _Build:
     """One build, part by part."""
 
     def __init__(
-        self, recipe: TemplateRecipe, template_id: str, aside: Path, shop: Workshop
+        self, recipe: TemplateRecipe, template_id: str, aside: Path, work: Path, shop: Workshop
     ) -> None:
         self.recipe = recipe
         self.id = template_id
         self.aside = aside
+        self.work = work
         self.shop = shop
         drawn = uuid.uuid5(uuid.NAMESPACE_URL, f"urn:forerun:{template_id}")
         self.root_uuid = recipe.root_uuid or str(drawn)
@@ -124,6 +135,7 @@ class _Build:
         info = self._describe(self.shop.clock.monotonic() - began)
         for name in ("tree.tar", "disk.raw", "vmlinuz", "initrd", "loader.log"):
             (self.aside / name).unlink(missing_ok=True)
+        remove_tree(self.work)
         write_durably(self.aside / "template.json", dump_record(info), mode=0o644)
         self.shop.store.publish(self.aside, self.shop.store.templates / self.id)
         return info
@@ -136,7 +148,9 @@ class _Build:
         aside = self.aside / f"{name}{PART}"
         aside.unlink(missing_ok=True)
         make(aside)
+        flush_file(aside)  # a part under its name counts as finished, also after a power cut
         aside.rename(final)
+        flush_folder(self.aside)
 
     def _say(self, text: str, level: str = "note") -> None:
         now = self.shop.clock.monotonic() - self.shop.origin_s
@@ -168,7 +182,10 @@ class _Build:
             keys=keys,
         )
         try:
-            self.shop.command.run(argv, timeout_s=3600, log=self.log)
+            # Its own tree lies where ours does, so that nothing is left if it is killed.
+            env = {"TMPDIR": str(self.work)}
+            words = [*in_own_mounts(self.shop.command), *argv]
+            self.shop.command.run(words, timeout_s=3600, log=self.log, env=env)
         except CommandFailed as problem:
             raise TemplateFailed(
                 "The package tree could not be made.",
@@ -216,15 +233,12 @@ class _Build:
             self.shop.disks.make_boot_partition(target, self.root_uuid[:8])
         end_reserve = MIB  # GPT keeps its second table in the last sectors
         size_k = (self.recipe.size_bytes - offset - end_reserve) // 1024
-        for old in self.aside.glob("forerun-tree.*"):  # of a build that was killed
-            shutil.rmtree(old, ignore_errors=True)
-        owner = _as_owner()
-        place = Path(tempfile.gettempdir()) if owner else self.aside
+        owner = as_owner()
         # Open to those numbers, hence for that time in a folder that nobody else enters.
         self.aside.chmod(0o700 if owner else 0o711)
         target.chmod(0o666 if owner else 0o600)
         left_out = "./dev/*" if owner else ""
-        arguments = [str(place), self.root_uuid, str(offset), str(size_k), left_out]
+        arguments = [str(self.work), self.root_uuid, str(offset), str(size_k), left_out]
         arguments.append(recipe.root_label)
         opened = ["sh", "-c", 'exec "$@" < "$0" 3<> "$DISK"', str(tree)]
         try:
@@ -239,7 +253,7 @@ class _Build:
                 "The package tree could not be put on a disk.",
                 where=str(self.log),
                 found=problem.found,
-                hint="Look for free room there and below the folder for temporary files.",
+                hint=f"Look for free room there and in {self.work.parent}.",
             ) from problem
         target.chmod(0o600)
         self.aside.chmod(0o711)
@@ -263,7 +277,8 @@ class _Build:
                 (self.aside / target).chmod(0o644)
 
     def _install_loader(self, disk: Path) -> None:
-        name = f"{NAME_PREFIX}template-{self.id}"
+        # Another state folder may build the same template on this hypervisor.
+        name = f"{NAME_PREFIX}template-{self.id}-{secrets.token_hex(4)}"
         console = self.aside / "loader.log"
         console.unlink(missing_ok=True)
         plan = DomainPlan(
@@ -283,9 +298,12 @@ class _Build:
                 f"{'' if self.shop.accelerator == 'kvm' else f' {EMULATED_WORDS}'}"
             ),
             owner=f"template-{self.id}",
+            state=self.shop.store.mark,
             no_link=True,
         )
-        entry = self.shop.store.ledger.note(f"template-{self.id}", "domain", name)
+        entry = self.shop.store.ledger.note(
+            plan.owner, "domain", name, place=self.shop.hypervisor.uri
+        )
         try:
             self.shop.hypervisor.start(write_domain_xml(plan))
             self._wait_for_end(name)
@@ -334,11 +352,6 @@ class _Build:
         )
 
 
-def _as_owner() -> list[str]:
-    """Ownership inside the tree is real for root; others enter a user namespace."""
-    return [] if os.geteuid() == 0 else ["mmdebstrap", "--unshare-helper"]
-
-
 def _find_newest(names: Sequence[str], part: str) -> str:
     """Of the files in /boot that begin with `part`, the one of the highest version."""
     found = {name.rpartition(part)[2]: name for name in names if f"boot/{part}" in name}
@@ -374,20 +387,3 @@ def _last_errors(log: Path) -> str:
     lines = log.read_text(encoding="utf-8", errors="replace").splitlines() if log.exists() else []
     errors = [line for line in lines if line.startswith(("E:", "W:"))]
     return "\n".join((errors or lines)[-6:])
-
-
-def remove_template(store: Store, info: TemplateInfo) -> None:
-    """Delete a template; clones that lean on it must be gone first."""
-    folder = store.templates / info.id
-    users = [
-        machine.name
-        for machine in store.machines.iterdir()
-        if (machine / f"leans-on-{info.id}").exists()
-    ]
-    if users:
-        raise TemplateFailed(
-            "A clone still leans on this template.",
-            where=", ".join(users),
-            hint="Remove those clones first: `forerun sweep --run RUN`.",
-        )
-    shutil.rmtree(folder)

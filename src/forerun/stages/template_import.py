@@ -8,7 +8,8 @@ from forerun.errors import NotFound, TemplateDamaged, TemplateFailed
 from forerun.model.blueprint import TemplateInfo
 from forerun.ports.clock import Clock, format_instant
 from forerun.ports.disks import Disks, digest_file
-from forerun.ports.store import Store, dump_record, write_durably
+from forerun.ports.records import dump_record
+from forerun.ports.store import Store, write_durably
 from forerun.stages.template import find_template
 
 
@@ -37,27 +38,28 @@ def import_template(
             hint="Flatten it first: qemu-img convert -O qcow2 IN OUT.",
         )
     template_id = digest_file(source)[:16]
-    if any(info.id == template_id for info in store.find_templates()):
-        return find_template(store, template_id)
-    with store.new_folder(store.templates, template_id) as aside:
-        aside.chmod(0o711)
-        disk = aside / "disk.qcow2"
-        disks.convert(source, disk)
-        disk.chmod(0o444)
-        disks.check_image(disk)
-        info = TemplateInfo(
-            id=template_id,
-            title=f"imported {source.name}",
-            codename=codename,
-            boot_mode=boot_mode,
-            size_bytes=size,
-            disk_bytes=disk.stat().st_size,
-            digest=digest_file(disk),
-            built_at=format_instant(clock.now()),
-            build_seconds=0.0,
-            root_uuid="",
-            packages=(),
-            imported=True,
-        )
-        write_durably(aside / "template.json", dump_record(info), mode=0o644)
-    return info
+    with store.locked(f"template-{template_id}"):
+        if any(info.id == template_id for info in store.find_templates()):
+            return find_template(store, template_id)
+        with store.new_folder(store.templates, template_id) as aside:
+            aside.chmod(0o711)
+            disk = aside / "disk.qcow2"
+            disks.convert(source, disk)
+            disk.chmod(0o444)
+            disks.check_image(disk)
+            info = TemplateInfo(
+                id=template_id,
+                title=f"imported {source.name}",
+                codename=codename,
+                boot_mode=boot_mode,
+                size_bytes=size,
+                disk_bytes=disk.stat().st_size,
+                digest=digest_file(disk),
+                built_at=format_instant(clock.now()),
+                build_seconds=0.0,
+                root_uuid="",
+                packages=(),
+                imported=True,
+            )
+            write_durably(aside / "template.json", dump_record(info), mode=0o644)
+        return info

@@ -27,6 +27,10 @@ class Wanted:
     faults: Mapping[str, tuple[Fault, ...]] = field(default_factory=dict)
     back_out: bool = False
 
+    def list_faults(self) -> tuple[str, ...]:
+        """NAME@STEP texts, as they were asked for."""
+        return tuple(f"{fault.name}@{step}" for step, them in self.faults.items() for fault in them)
+
 
 class Trials:
     """Tries what is wanted on one clone; `holds`, `faults` and `back_outs` are what came
