@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from forerun.ports.digest_list import DIGESTS_NAME
 from forerun.ports.held import PART
 from forerun.ports.store import Store
 from forerun.stages.sweep import sweep
@@ -54,6 +55,9 @@ def test_a_folder_is_whole_or_visibly_unfinished(tmp_path: Path, seed: int) -> N
     assert {one.name for one in whole} >= {line.split()[1] for line in told}
     for folder in whole:
         sizes = {file.name: file.stat().st_size for file in folder.iterdir()}
+        listed = (folder / DIGESTS_NAME).read_text(encoding="utf-8").splitlines()
+        assert len(listed) == 3, "the digests of all others"
+        assert sizes.pop(DIGESTS_NAME) > 0
         assert sizes == {"events.jsonl": 50_000, "terminal.log": 50_000, "record.json": 2}
     unfinished = [one for one in store.runs.iterdir() if one.name.endswith(PART)]
     assert len(unfinished) <= 1

@@ -13,7 +13,7 @@ import pytest
 from tests.practice.bare_survey import make_survey
 from tests.unit.test_custody import keep
 
-from forerun import cli
+from forerun import cli, cli_rehearse
 from forerun.errors import LabUnfit
 from forerun.model.observation import RunRecord
 from forerun.model.survey import ArchiveSource
@@ -109,7 +109,7 @@ def test_a_kept_clone_does(
 ) -> None:
     record = load_record(RunRecord, RUN)
     done = Rehearsed(record, tmp_path, "ssh -p 1 root@127.0.0.1", 0)
-    monkeypatch.setattr(cli, "rehearse", lambda *_, **__: done)
+    monkeypatch.setattr(cli_rehearse, "run_rehearsal", lambda *_, **__: done)
     monkeypatch.setattr(Store, "load_survey", lambda *_: make_survey())
     run(["rehearse", "--survey", "survey-1", "--keep"], tmp_path / "state", monkeypatch)
     told = squeeze(capsys.readouterr().out)
