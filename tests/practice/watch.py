@@ -73,7 +73,7 @@ sys.addaudithook(_hear)  # Python's "Audit events table"; a hook cannot be remov
 @contextmanager
 def writes_stay_in(folder: Path) -> Iterator[None]:
     """Every file that is written, made, removed or renamed in the block lies in `folder`,
-    and nothing beside it has changed."""
+    and nothing beside it has changed: `folder.parent` is read whole, twice."""
     global _watching  # noqa: PLW0603 - see above
     outside: list[str] = []
     before = look_around(folder)

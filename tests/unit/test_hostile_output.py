@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from markdown_it import MarkdownIt
 from tests.practice.bare_survey import make_survey
 from tests.practice.mutation import HOSTILE
 from tests.unit.test_hostile_records import assert_plain, surveyed
@@ -40,7 +41,9 @@ from forerun.model.survey import CleanSurvey
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.store import Store
 from forerun.progress import JsonLinesSink, TerminalSink, describe
+from forerun.report.markdown import escape
 from forerun.report.outline import outline
+from forerun.report.plain import one_line
 from forerun.report.render_terminal import render_terminal
 from forerun.testing import FakeHypervisor
 
@@ -234,6 +237,25 @@ def test_json_lines_are_ascii_and_one_each(told: list[Event]) -> None:
     for line in lines:
         assert all(0x20 <= byte < 0x7F for byte in line)
         json.loads(line)
+
+
+@settings(max_examples=300)
+@given(
+    st.text(alphabet="\\\\`*_{}[]()<>#+-.!|&;~@:/= \nwhtpsx1\"'$^%", max_size=40)
+    | st.sampled_from(HOSTILE)
+    | st.text(max_size=40)
+)
+def test_any_text_is_text_in_markdown(text: str) -> None:
+    """CommonMark and GFM tables, as markdown-it (a parser of its own) reads them: in a list, in
+    a cell and as a paragraph, an escaped text is shown letter by letter and is nothing else."""
+    plain = one_line(text)
+    for before, after in (("- ", ""), ("| ", " | b |\n| --- | --- |\n| c | d |"), ("x ", "")):
+        tokens = MarkdownIt("commonmark").enable("table").parse(f"{before}{escape(text)}{after}\n")
+        first = next((token for token in tokens if token.type == "inline"), None)
+        children = first.children or [] if first else []
+        assert {child.type for child in children} <= {"text", "text_special"}
+        shown = "".join(child.content for child in children)
+        assert (shown[1:] if before == "x " else shown).split() == plain.split()
 
 
 def test_forerun_s_own_colours_are_the_only_ones() -> None:

@@ -85,7 +85,12 @@ def test_an_archive_is_an_address(odd: str) -> None:
         replace(good, suites=(odd,)),
         replace(good, components=(odd,)),
     ):
-        recipe = describe(replace(make_survey(), sources=(spoilt,)))
+        gaps: list[Gap] = []
+        survey = replace(make_survey(), sources=(spoilt,))
+        recipe = design_recipe(survey, PROFILE, {"/key.gpg": b"key"}, gaps)
+        counted = "odd archive entries" in {gap.subject for gap in gaps}
+        web = spoilt.uris[0].startswith(("http://", "https://"))
+        assert counted is (web and recipe.sources == ()), "none goes without a word"
         for source in recipe.sources:
             words = f"{source.uri} {source.suite} {' '.join(source.components)}"
             assert words.split() == [source.uri, source.suite, *source.components]

@@ -162,8 +162,10 @@ def test_a_word_that_is_a_whole_part(wrong: object, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_profiles_name_is_no_trap(name: str, tmp_path: Path) -> None:
     """Whatever is given as a name: not found, or a file that has mistakes."""
-    with writes_stay_in(tmp_path), pytest.raises((NotFound, InvalidFile)):
-        load_profile(find_profile(name, [tmp_path]))
+    folder = tmp_path / "profiles"
+    folder.mkdir()
+    with writes_stay_in(folder), pytest.raises((NotFound, InvalidFile)):
+        load_profile(find_profile(name, [folder]))
 
 
 def test_what_is_no_file(tmp_path: Path) -> None:

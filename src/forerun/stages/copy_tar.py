@@ -6,6 +6,7 @@ it was not written by a survey and is refused.
 from __future__ import annotations
 
 import io
+import math
 import tarfile
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
@@ -17,7 +18,7 @@ from forerun.errors import RecordDamaged
 
 _TYPES = (tarfile.REGTYPE, tarfile.AREGTYPE, tarfile.DIRTYPE, tarfile.SYMTYPE)
 _MOST_OWNER = (1 << 32) - 1
-_LATEST = 1 << 40  # a time of change, in seconds: more than tar(1) shows
+_LATEST = (1 << 33) - 1  # the year 2242: what a header's own field holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ def _find_fault(member: tarfile.TarInfo) -> str:
     if member.type not in _TYPES or member.issparse():
         return "neither a file, a folder nor a symbolic link"
     owners = all(0 <= number <= _MOST_OWNER for number in (member.uid, member.gid))
-    if member.size < 0 or not 0 <= member.mtime < _LATEST or not owners:
+    if member.size < 0 or not math.isfinite(member.mtime) or not owners:
         return "a size, time or owner that cannot be"
     if not member.isreg() and member.size:
         return "content where there can be none"
@@ -109,7 +110,8 @@ def _find_fault(member: tarfile.TarInfo) -> str:
 def _strip(member: tarfile.TarInfo) -> tarfile.TarInfo:
     made = tarfile.TarInfo(member.name)
     made.type, made.linkname, made.size = member.type, member.linkname, member.size
-    made.mode, made.mtime = member.mode & 0o7777, int(member.mtime)
+    # A server may have files of before 1970 or of a far future.
+    made.mode, made.mtime = member.mode & 0o7777, int(min(max(member.mtime, 0), _LATEST))
     made.uid, made.gid, made.uname, made.gname = (
         member.uid, member.gid, member.uname, member.gname,
     )  # fmt: skip

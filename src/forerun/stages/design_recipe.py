@@ -56,6 +56,11 @@ def design_recipe(
                 "copy, so their packages are stand-ins without content",
             )
         )
+    odd_entries = len(tuple(_list_archives(survey, plain=False)))
+    if odd_entries:
+        gaps.append(
+            Gap("odd archive entries", "absent", f"{odd_entries}: of more than plain words")
+        )
     named = tuple(package for package in survey.packages if _is_named(package))
     if len(named) < len(survey.packages):
         odd = len(survey.packages) - len(named)
@@ -149,15 +154,19 @@ def _is_own(source: ArchiveSource, suite: str, profile: Profile) -> bool:
     return suite in own | beside and set(source.components) <= _COMPONENTS
 
 
-def _list_archives(survey: CleanSurvey) -> Iterator[tuple[ArchiveSource, str, str]]:
+def _list_archives(
+    survey: CleanSurvey, *, plain: bool = True
+) -> Iterator[tuple[ArchiveSource, str, str]]:
+    """The web archives that are in use; without `plain` those whose entry is more than plain
+    words. Discs and folders are out of reach."""
     for source in survey.sources:
         if not source.enabled or "deb" not in source.types:
             continue
         for uri in source.uris:
-            if _ARCHIVE_URI.fullmatch(uri):  # discs and folders are out of reach
-                for suite in source.suites:
-                    if all(map(_ARCHIVE_WORD.fullmatch, (suite, *source.components))):
-                        yield source, uri, suite
+            for suite in source.suites if uri.startswith(("http://", "https://")) else ():
+                words = all(map(_ARCHIVE_WORD.fullmatch, (suite, *source.components)))
+                if (words and bool(_ARCHIVE_URI.fullmatch(uri))) is plain:
+                    yield source, uri, suite
 
 
 def list_key_files(survey: CleanSurvey) -> tuple[str, ...]:
