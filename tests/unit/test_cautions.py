@@ -14,6 +14,7 @@ from tests.practice.bare_survey import make_survey
 from tests.unit.test_custody import keep
 
 from forerun import cli
+from forerun.cli_custody import _place
 from forerun.errors import LabUnfit
 from forerun.model.observation import RunRecord
 from forerun.model.survey import ArchiveSource
@@ -101,6 +102,19 @@ def test_a_review_says_whose_scripts_will_run_here(
     told = squeeze(capsys.readouterr().out)
     assert "https://third.test:443/d" in told
     assert "run on this lab host while a template is built" in told
+
+
+@pytest.mark.parametrize(
+    ("host", "place"),
+    [("127.0.0.1", "this lab host itself"), ("localhost", "this lab host itself"),
+     ("::1", "this lab host itself"), ("0.0.0.0", "this lab host itself"),
+     ("169.254.169.254", "an address of a private network"),
+     ("10.0.0.7", "an address of a private network"), ("fe80::1", "an address of a private network"),
+     ("archive.example", ""), ("8.8.8.8", "")],
+)  # fmt: skip
+def test_a_review_says_where_an_archive_lies(host: str, place: str) -> None:
+    """Blocks of IANA's special-purpose address registries (RFC 6890)."""
+    assert _place(host) == place
 
 
 def test_a_kept_clone_does(
