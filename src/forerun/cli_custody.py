@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from ipaddress import ip_address
 from typing import Annotated
 
 import typer
@@ -84,10 +85,11 @@ def review(
     ]
     say(tabulate(rows, headers=("Replaced in", "SHA-256", "By rule"), disable_numparse=True))
     archives = [
-        (one_line(f"{one.scheme}://{one.host}:{one.port}{one.path_prefix}"),)
+        (one_line(f"{one.scheme}://{one.host}:{one.port}{one.path_prefix}"), _place(one.host))
         for one in list_allowed(found.sources)
     ]
-    say("\n" + tabulate(archives, headers=("Archives the clone may ask",), disable_numparse=True))
+    headings = ("Archives the clone may ask", "Where")
+    say("\n" + tabulate(archives, headers=headings, disable_numparse=True))
     for title, left in (("Withheld", found.withheld), ("Not readable", found.not_readable)):
         if left:
             told = [(one_line(one.path), one_line(one.reason)) for one in left]
@@ -99,6 +101,20 @@ def review(
         f"  forerun review {found.id} --file PATH\n"
         f"Then, if you may decide this: forerun approve {found.id} --by NAME"
     )
+
+
+def _place(host: str) -> str:
+    """What an address alone tells (IANA's registries of special-purpose addresses): a server
+    may name places that only the lab host can reach."""
+    if host == "localhost" or host.endswith(".localhost"):
+        return "this lab host itself"
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return ""
+    if address.is_loopback or address.is_unspecified:
+        return "this lab host itself"
+    return "" if address.is_global else "an address of a private network"
 
 
 def approve(

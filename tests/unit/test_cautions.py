@@ -13,7 +13,12 @@ import pytest
 from tests.practice.bare_survey import make_survey
 from tests.unit.test_custody import keep
 
+<<<<<<< HEAD
 from forerun import cli, cli_rehearse
+=======
+from forerun import cli
+from forerun.cli_custody import _place
+>>>>>>> 685bfa575cbf3ba9f6b8e43251fad7086e878e1e
 from forerun.errors import LabUnfit
 from forerun.model.observation import RunRecord
 from forerun.model.survey import ArchiveSource
@@ -102,6 +107,22 @@ def test_a_review_says_whose_scripts_will_run_here(
     told = squeeze(capsys.readouterr().out)
     assert "https://third.test:443/d" in told
     assert "run on this lab host while a template is built" in told
+
+
+HERE, PRIVATE = "this lab host itself", "an address of a private network"
+
+
+@pytest.mark.parametrize(
+    ("host", "place"),
+    [
+        *((host, HERE) for host in ("127.0.0.1", "localhost", "::1", "0.0.0.0")),
+        *((host, PRIVATE) for host in ("169.254.1.1", "10.0.0.7", "fe80::1")),
+        ("archive.example", ""),
+    ],
+)
+def test_a_review_says_where_an_archive_lies(host: str, place: str) -> None:
+    """Blocks of IANA's special-purpose address registries (RFC 6890)."""
+    assert _place(host) == place
 
 
 def test_a_kept_clone_does(

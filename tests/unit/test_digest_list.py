@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from pathlib import Path
 
 import pytest
 from tests.practice.bare_survey import make_survey
+from tests.practice.watch import no_hang
 from tests.unit.test_custody import TAKEN
 
 from forerun import cli
@@ -187,9 +189,12 @@ def test_a_list_that_is_none_is_no_list_to_pass(
 
 
 def test_a_list_that_cannot_be_read_is_damage(tmp_path: Path) -> None:
-    (tmp_path / DIGESTS_NAME).mkdir()
-    with pytest.raises(RecordDamaged):
-        check_digest(tmp_path / "record.json", "0" * 64)
+    """A folder, or a pipe that nobody writes to, in its place."""
+    for make in (Path.mkdir, os.mkfifo):
+        make(tmp_path / DIGESTS_NAME)
+        with no_hang(), pytest.raises(RecordDamaged):
+            check_digest(tmp_path / "record.json", "0" * 64)
+        (tmp_path / DIGESTS_NAME).rename(tmp_path / f"aside-{make.__name__}")
 
 
 def test_templates_have_their_digest_in_their_record(store: Store) -> None:

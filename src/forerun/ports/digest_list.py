@@ -39,11 +39,13 @@ def read_digests(folder: Path) -> dict[str, str]:
     """Name to SHA-256, hexadecimal; empty where the folder has no list (it is older than
     the list). Raises RecordDamaged for a list that is none."""
     path = folder / DIGESTS_NAME
+    if not path.exists():
+        return {}
+    if not path.is_file():
+        raise _refuse(path, "a list of digests", "no plain file")
     try:
         with path.open("rb") as stream:
             text = stream.read(_MOST_BYTES).decode("utf-8", "surrogateescape")
-    except FileNotFoundError:
-        return {}
     except OSError as problem:
         raise _refuse(path, "a list of digests", str(problem)) from problem
     digests: dict[str, str] = {}
