@@ -13,12 +13,8 @@ import pytest
 from tests.practice.bare_survey import make_survey
 from tests.unit.test_custody import keep
 
-<<<<<<< HEAD
 from forerun import cli, cli_rehearse
-=======
-from forerun import cli
 from forerun.cli_custody import _place
->>>>>>> 685bfa575cbf3ba9f6b8e43251fad7086e878e1e
 from forerun.errors import LabUnfit
 from forerun.model.observation import RunRecord
 from forerun.model.survey import ArchiveSource
