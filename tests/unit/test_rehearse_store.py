@@ -44,6 +44,7 @@ from forerun.pipeline_request import (
     write_request,
 )
 from forerun.ports.command import LocalCommand
+from forerun.ports.digest_list import DIGESTS_NAME, write_digests
 from forerun.ports.disks import Disks
 from forerun.ports.held import PART
 from forerun.ports.labhost import LabHost
@@ -179,7 +180,9 @@ def test_the_request_is_written_before_anything_is_made(scene: Scene, play: Play
     digests = [asked.survey_sha256, asked.copy_sha256, asked.profile_digest, asked.site_digest]
     assert all(len(digest) == 64 for digest in digests)
     folder = scene.store.runs / record.id
-    assert {one.name for one in folder.iterdir()} == {"record.json", "request.json", "report.md"}
+    assert {one.name for one in folder.iterdir()} == {
+        "record.json", "request.json", "report.md", DIGESTS_NAME,
+    }  # fmt: skip
     assert scene.store.load_request(record.id) == asked
     assert scene.store.ledger.find() == ()
 
@@ -264,7 +267,7 @@ def test_reports_are_drawn_all_or_none_and_the_record_stays(
         go(scene, fail)
     (run_id,) = scene.store.find_runs()
     names = {one.name for one in (scene.store.runs / run_id).iterdir()}
-    assert names == {"record.json", "request.json", "events.jsonl"}
+    assert names == {"record.json", "request.json", "events.jsonl", DIGESTS_NAME}
 
 
 def test_a_leak_takes_the_whole_folder(
@@ -331,14 +334,21 @@ def edit_site(scene: Scene) -> None:
     scene.site.write_text(scene.site.read_text() + "# looked over\n")
 
 
+def seal(folder: Path) -> None:
+    """Whoever changes a stored file and its digest, too, is not caught by the digest."""
+    (folder / DIGESTS_NAME).write_bytes(write_digests(folder))
+
+
 def edit_survey(scene: Scene) -> None:
     path = scene.store.surveys / SURVEY / "survey.json"
     path.write_text(path.read_text().replace('"cpus": 2', '"cpus": 4'))
+    seal(path.parent)
 
 
 def edit_copy(scene: Scene) -> None:
     """Another copy, approved again: still not the one that the run was asked with."""
     (scene.store.surveys / SURVEY / "copy.tar").write_bytes(b"another copy")
+    seal(scene.store.surveys / SURVEY)
     survey = scene.store.load_survey(SURVEY)
     approve_copy(scene.store, survey, by="keeper", note="", at=NOW)
 
@@ -372,6 +382,7 @@ def remove_approval(scene: Scene) -> None:
 
 def alter_copy(scene: Scene) -> None:
     (scene.store.surveys / SURVEY / "copy.tar").write_bytes(b"altered")
+    seal(scene.store.surveys / SURVEY)
 
 
 def pass_time(scene: Scene) -> None:
@@ -417,6 +428,7 @@ def test_only_what_was_cut_short_is_repeated(scene: Scene, play: Play, outcome: 
     run_id = go(scene).id
     record = replace(scene.store.load_run(run_id), outcome=outcome)
     write_durably(scene.store.runs / run_id / "record.json", dump_record(record))
+    seal(scene.store.runs / run_id)
     if outcome is Outcome.ABANDONED:
         assert read_request(scene.bench, run_id, ask=None).again_from == run_id
     else:
