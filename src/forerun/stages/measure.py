@@ -153,10 +153,11 @@ class DiskWatch:
         mounts = self._guest.read_file("/proc/mounts").decode("utf-8", "replace")
         self._targets = find_disk_targets(mounts)
 
-    def sample(self) -> None:
-        """Take a sample if the last one is old enough; trouble is left to others."""
+    def sample(self, *, anyway: bool = False) -> None:
+        """Take a sample if the last one is old enough, or `anyway`: where a step begins and
+        ends, since one of a few seconds would have none. Trouble is left to others."""
         now = self._clock.monotonic()
-        if now - self._last_s < DISK_PERIOD_S:
+        if now - self._last_s < DISK_PERIOD_S and not anyway:
             return
         self._last_s = now
         try:
@@ -166,7 +167,7 @@ class DiskWatch:
                 room = self._guest.room(target)
                 self.samples.append(
                     DiskSample(
-                        round(now - self._origin, 1), target, room.used_bytes, room.size_bytes
+                        round(now - self._origin, 2), target, room.used_bytes, room.size_bytes
                     )
                 )
         except (ForerunError, FileNotFoundError):

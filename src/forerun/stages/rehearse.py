@@ -266,6 +266,7 @@ class Rehearsal:
             transcript=self._write_transcript,
             between=self._between,
         )
+        self._disk.sample(anyway=True)
         try:
             end = session.run(
                 step.script,
@@ -275,6 +276,7 @@ class Rehearsal:
             )
         finally:
             self.observed.prompts.extend(session.prompts)
+        self._disk.sample(anyway=True)
         done = Done(end.end, end.message, end.last_lines, end.exit_code)
         return _Ended(done, end.quiet_longest_s, end.text)
 
