@@ -131,9 +131,6 @@ def _rehearse(forerun: ForerunCommand, store: Store, story: Story) -> None:
             "1GiB",
             "--index-age",
             "7d",
-            "--fault",
-            "archive-gone@new-index",
-            "--back-out",
             may_fail=True,
         )
         story.report = text
