@@ -67,7 +67,7 @@ def build_archive(
     try:
         user = "Practice archive <archive@practice.example>"
         command.run(
-            [*gpg, "--passphrase", "", "--quick-generate-key", user, "ed25519", "sign", "never"],
+            [*gpg, "--passphrase", "", "--quick-generate-key", user, "ed25519", "sign", "2y"],
             timeout_s=60,
         )
         listed = command.run([*gpg, "--with-colons", "--list-keys"], timeout_s=60).text()

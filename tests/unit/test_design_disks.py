@@ -17,9 +17,8 @@ from forerun.stages.design_disks import (
     SYSTEM_TARGETS,
     DiskPlan,
     design_disks,
-    escape_field,
-    make_harmless,
 )
+from forerun.stages.mount_table import escape_field, make_harmless
 
 A = "11111111-0000-4000-8000-000000000001"
 B = "22222222-0000-4000-8000-000000000002"
@@ -124,11 +123,22 @@ def test_layers_under_the_root_are_named() -> None:
     assert "layers under the root" not in gaps(plan(ROOT, blocks=BLOCKS))
 
 
-@pytest.mark.parametrize("target", [t for t in SYSTEM_TARGETS if t != "/"])
+@pytest.mark.parametrize("target", [t for t in SYSTEM_TARGETS if t not in ("/", "/boot")])
 def test_parts_of_the_system_get_no_empty_disk(target: str) -> None:
-    """An empty disk over /usr or /boot would hide what the packages brought."""
+    """An empty disk over /usr or the EFI partition would hide what the packages brought."""
     made = plan(ROOT, fs(target))
     assert (made.stand_ins, made.table_lines) == ((), ())
+
+
+def test_a_boot_partition_has_its_own_size() -> None:
+    """Too little room for a new kernel is what it fails by, so its size is production's; one
+    that the loader could not be put on stays part of the root and is told as such."""
+    made = plan(ROOT, fs("/boot", uuid=A, size_bytes=488 << 20))
+    assert [(d.target, d.size_bytes) for d in made.stand_ins] == [("/boot", 488 << 20)]
+    assert gaps(made)["file system /boot"][0] == "approximated"
+    other = plan(ROOT, fs("/boot", "xfs", uuid=A))
+    assert other.stand_ins == ()
+    assert gaps(other)["file system /boot"][0] == "absent"
 
 
 def test_only_harmless_options_of_the_root_are_taken_over() -> None:

@@ -45,7 +45,7 @@ def test_faults_are_read_with_their_steps(profile: Profile) -> None:
     ("given", "said"),
     [
         ("root-full", "NAME@STEP"),
-        ("flood@full-upgrade", "session-lost, power-cut-unpack"),
+        ("flood@full-upgrade", "session-lost, session-lost-asking"),
         ("root-full@nowhere", "no such step"),
         ("root-full@new-index", "a step that changes packages"),
         ("archive-gone@boot-files", "a step that asks the archive"),

@@ -35,6 +35,7 @@ ARCHIVE = "5d3c2b1a-0000-4000-8000-0000000a4c41"
 POOL = "5d3c2b1a-0000-4000-8000-000000009001"
 SWAP = "5d3c2b1a-0000-4000-8000-0000000005a9"
 PART = "5d3c2b1a-0000-4000-8000-00000000f001"
+BOOT = "5d3c2b1a-0000-4000-8000-00000000b007"
 VAR = "5d3c2b1a-0000-4000-8000-00000000fa12"
 PHYSICAL = "aBcDeF-1234-5678-90aB-cDeF-1234-567890"
 LINUX = "0fc63daf-8483-4772-8e79-3d69d8477de4"
@@ -49,6 +50,7 @@ UUID={DATA} /srv/data ext4 noatime,nosuid 1 2
 /dev/mapper/vg--x-archive /srv/archive ext4 defaults,nodev 0 2
 PARTUUID={PART} /srv/pool xfs defaults 0 0
 UUID={VAR} /var ext4 defaults 0 2
+UUID={BOOT} /boot ext4 defaults 0 2
 UUID={SWAP} none swap sw 0 0
 UUID={LOST} /srv/lost zfs defaults 0 0
 files.example:/home /srv/share nfs4 rw,_netdev 0 0
@@ -66,6 +68,8 @@ BLOCKS = (
           partition_uuid=PART),
     Block("sde", "disk", GIB, fstype="swap", uuid=SWAP),
     Block("sdf", "disk", 4 * GIB, fstype="ext4", uuid=VAR),
+    Block("sdg", "disk", GIB, table="dos"),
+    Block("sdg1", "part", 256 << 20, ("sdg",), "ext4", BOOT),
 )  # fmt: skip
 
 
@@ -80,6 +84,7 @@ MOUNTS = (
           "/dev/mapper/vg--x-archive"),
     mount("/dev/sdd2", "/srv/pool", "xfs", "defaults", POOL, f"PARTUUID={PART}"),
     mount("/dev/sdf", "/var", "ext4", "defaults", VAR, f"UUID={VAR}"),
+    mount("/dev/sdg1", "/boot", "ext4", "defaults", BOOT, f"UUID={BOOT}"),
     mount("/dev/sde", "none", "swap", "sw", SWAP, f"UUID={SWAP}"),
     mount(f"UUID={LOST}", "/srv/lost", "zfs", "defaults", LOST, f"UUID={LOST}"),
     mount("files.example:/home", "/srv/share", "nfs4", "rw,_netdev", "", "files.example:/home"),
@@ -149,6 +154,7 @@ def check_all(clone: Clone) -> None:
         ("/srv/archive", "ext4", ARCHIVE, "archive"),
         ("/srv/pool", "xfs", POOL, "pool"),
         ("/var", "ext4", VAR, None),
+        ("/boot", "ext4", BOOT, None),
     ):
         row = mounts[target]
         assert (row["fstype"], row["uuid"], row["label"]) == (fstype, uuid, label), target
@@ -227,6 +233,21 @@ def test_a_covered_folder_has_its_content(clone: Clone) -> None:
     assert version
     assert int(files) == 60
     assert 20 < int(small) < 60
+
+
+def test_the_clone_starts_from_its_boot_partition(clone: Clone) -> None:
+    """As large as production's, with kernel and menu; after a restart the loader names the
+    kernel by its path on that file system, without /boot before it."""
+    shown = clone.guest.run(
+        "stat -f -c '%b %S' /boot; ls /boot/grub/grub.cfg; ls /boot/vmlinuz-* | wc -l",
+        timeout_s=60,
+    ).text()
+    blocks, size, menu, kernels = shown.split()
+    assert 0.8 * (256 << 20) < int(blocks) * int(size) <= 256 << 20
+    assert (menu, kernels) == ("/boot/grub/grub.cfg", "1")
+    lab.restart(clone)
+    line = clone.guest.read_file("/proc/cmdline").decode()
+    assert re.match(r"BOOT_IMAGE=/vmlinuz-", line), line
 
 
 def test_production_s_addresses_are_there_and_lead_nowhere(

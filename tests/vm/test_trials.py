@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +13,7 @@ import pytest
 from forerun.model.blueprint import TemplateInfo
 from forerun.pipeline_bench import Bench
 from forerun.ports.command import LocalCommand
+from forerun.ports.digest_list import DIGESTS_NAME, write_digests
 from forerun.stages.build import Clone, Yard
 from forerun.stages.hold import Holder
 from tests.practice.archive import HERE, PracticeArchive
@@ -22,9 +25,11 @@ pytestmark = [pytest.mark.vm, pytest.mark.timeout(3600)]
 # Each costs a minute or two of emulation: the rest is for the long form.
 SHORT = ("power-cut-unpack@upgrade", "archive-altered@upgrade", "script-hangs@upgrade")
 LONG = (
-    "session-lost@upgrade", "power-cut-unpack@upgrade", "power-cut-configure@upgrade",
+    "session-lost@upgrade", "session-lost-asking@upgrade", "power-cut-unpack@upgrade",
+    "power-cut-configure@upgrade",
     "power-cut-kernel@upgrade", "archive-gone@upgrade", "archive-slow@upgrade",
-    "archive-altered@upgrade", "signing-key-missing@new-index", "root-full@upgrade",
+    "archive-altered@upgrade", "signing-key-missing@new-index",
+    "signing-key-expired@new-index", "root-full@upgrade", "boot-full@upgrade",
     "memory-short@upgrade", "script-fails@upgrade", "script-hangs@upgrade",
     "clock-wrong@new-index", "no-restart@restart",
 )  # fmt: skip
@@ -70,15 +75,54 @@ def _lose_power(clone: Clone, holder: Holder, boot_id: bytes) -> None:
 
 
 @pytest.fixture(scope="module")
+def with_boot(survey_id: str, program: Program, bench: Bench) -> str:
+    """The same survey of a server whose /boot is a partition of its own, 128 MiB."""
+    name = survey_id[:-8] + "b007b007"
+    folder: Path = bench.store.surveys / name
+    shutil.copytree(bench.store.surveys / survey_id, folder)
+    (folder / "approval.json").unlink()
+    record = json.loads((folder / "survey.json").read_text(encoding="utf-8"))
+    record["id"] = name
+    (root,) = [mount for mount in record["mounts"] if mount["target"] == "/"]
+    number = "5d3c2b1a-0000-4000-8000-00000000b007"
+    record["mounts"].append(
+        {
+            **root,
+            "source": "/dev/vdz1",
+            "target": "/boot",
+            "fstype": "ext4",
+            "options": "defaults",
+            "uuid": number,
+            "label": "",
+            "size_bytes": 128 << 20,
+            "in_fstab": True,
+            "fstab_spec": f"UUID={number}",
+        }
+    )
+    (folder / "survey.json").write_text(json.dumps(record), encoding="utf-8")
+    (folder / DIGESTS_NAME).unlink()
+    (folder / DIGESTS_NAME).write_bytes(write_digests(folder))
+    program.run("approve", name, "--by", "who tests")
+    return name
+
+
+@pytest.fixture(scope="module")
+def chosen(request: pytest.FixtureRequest) -> str:
+    """The survey to rehearse: in the long form the one with a boot partition."""
+    found: str = request.getfixturevalue("with_boot" if IN_FULL else "survey_id")
+    return found
+
+
+@pytest.fixture(scope="module")
 def report(
-    program: Program, survey_id: str, practised: TemplateInfo, practice: PracticeArchive,
+    program: Program, chosen: str, practised: TemplateInfo, practice: PracticeArchive,
     tmp_path_factory: pytest.TempPathFactory, bench: Bench,
 ) -> dict[str, Any]:  # fmt: skip
     """One rehearsal with faults and both ways back."""
     profile = practice.write_profile(tmp_path_factory.mktemp("trials") / "profile.yaml")
     faults = [part for fault in (LONG if IN_FULL else SHORT) for part in ("--fault", fault)]
     output = program.run(
-        "rehearse", "--survey", survey_id, "--profile", str(profile),
+        "rehearse", "--survey", chosen, "--profile", str(profile),
         "--site", str(HERE / "site.yaml"), "--cpus", "1", "--memory", "512MiB",
         "--template", practised.id, "--back-out", *faults, limit_s=3500,
     )  # fmt: skip
@@ -118,6 +162,27 @@ def test_altered_packages_are_not_installed(report: dict[str, Any]) -> None:
     """The package manager refuses them by their checksum; with the right ones it goes on."""
     (one,) = [f for f in report["trials"]["faults"] if f["fault"] == "archive-altered"]
     assert any("Hash Sum mismatch" in line for line in one["seen"]), one["seen"]
+    assert one["recovered"], one
+
+
+@pytest.mark.skipif(not IN_FULL, reason="in the long form, FORERUN_ALL_FAULTS=1")
+def test_keys_and_clocks_are_told_by_the_package_manager(report: dict[str, Any]) -> None:
+    """An expired key by its own word (gpgv's EXPKEYSIG), a missing one as missing, and a
+    full partition of either kind as no space left."""
+    seen = {one["fault"]: " ".join(one["seen"]) for one in report["trials"]["faults"]}
+    assert "EXPKEYSIG" in seen["signing-key-expired"]
+    assert "NO_PUBKEY" in seen["signing-key-missing"] or "not signed" in seen["signing-key-missing"]
+    assert "No space left" in seen["boot-full"]
+    assert "No space left" in seen["root-full"]
+
+
+@pytest.mark.skipif(not IN_FULL, reason="in the long form, FORERUN_ALL_FAULTS=1")
+def test_a_question_that_nobody_can_answer_holds_the_lock(report: dict[str, Any]) -> None:
+    """The package manager waits on, its lock is held, and finishing what was interrupted
+    mends it."""
+    (one,) = [f for f in report["trials"]["faults"] if f["fault"] == "session-lost-asking"]
+    assert any("waits for an answer" in line for line in one["seen"]), one["seen"]
+    assert any("lock held by process" in line for line in one["seen"]), one["seen"]
     assert one["recovered"], one
 
 

@@ -45,6 +45,7 @@ class Action(Enum):
 # What can be let happen on a clone in a step (`stages/faults.py` says how).
 FAULT_NAMES = (
     "session-lost",
+    "session-lost-asking",
     "power-cut-unpack",
     "power-cut-configure",
     "power-cut-kernel",
@@ -52,6 +53,7 @@ FAULT_NAMES = (
     "archive-slow",
     "archive-altered",
     "signing-key-missing",
+    "signing-key-expired",
     "root-full",
     "boot-full",
     "memory-short",

@@ -15,6 +15,7 @@ from pathlib import PurePosixPath
 from forerun.model.blueprint import Gap, StandInDisk, StandInPart, StandInVolume
 from forerun.model.survey import CleanSurvey, Mount
 from forerun.model.system import Block
+from forerun.stages.mount_table import escape_field, make_harmless
 
 MIB = 1024**2
 GIB = 1024**3
@@ -37,6 +38,13 @@ MAKERS = {
     "ext2": "", "ext3": "", "ext4": "", "swap": "",
     "xfs": "xfsprogs", "btrfs": "btrfs-progs", "vfat": "dosfstools",
 }  # fmt: skip
+_DATA_NOTE = (
+    "empty stand-in with the same type, label and UUID; its data and size are not rehearsed"
+)
+_BOOT_NOTE = (
+    "stand-in with the same type, label, UUID and size, and the clone starts from it; files in "
+    "it that no package brought take up no room"
+)
 _LEAST = {"xfs": 320 * MIB, "btrfs": 256 * MIB}
 _ROOT_OPTIONS = ("noatime", "relatime", "nodiratime", "strictatime", "lazytime", "discard",
                  "errors=continue", "errors=remount-ro", "errors=panic")  # fmt: skip
@@ -105,7 +113,7 @@ def design_disks(survey: CleanSurvey) -> DiskPlan:
     for mount in survey.mounts:
         if not mount.in_fstab:
             continue
-        if mount.target in SYSTEM_TARGETS:
+        if mount.target in SYSTEM_TARGETS and not has_own_boot(mount):
             if mount.target == "/":
                 root_options = _choose_root_options(mount)
             _note_system(drawing, mount)
@@ -118,19 +126,15 @@ def design_disks(survey: CleanSurvey) -> DiskPlan:
     )  # fmt: skip
 
 
-def escape_field(text: str) -> str:
-    """A field of fstab(5): blanks and the like as octal escapes."""
-    return "".join(f"\\{ord(c):03o}" if c in " \t\n\\#" else c for c in text)
+def has_own_boot(mount: Mount) -> bool:
+    """Whether it is a boot partition that the clone's loader can be put on: GRUB writes to
+    ext2 to ext4, which Debian's installer makes it."""
+    return mount.target == "/boot" and mount.fstype in ("ext2", "ext3", "ext4")
 
 
-def make_harmless(options: str) -> str:
-    """The options with `noauto,nofail`; an automount would bring the wait back."""
-    kept = [
-        option
-        for option in (options or "defaults").split(",")
-        if option not in ("auto", "noauto", "nofail", "x-systemd.automount")
-    ]
-    return ",".join([*kept, "noauto", "nofail"])
+def name_place(target: str) -> str:
+    """The row of the fidelity statement for the file system at that place."""
+    return f"file system {target}" if target == "/boot" else f"data disk {target}"
 
 
 def _choose_root_options(mount: Mount) -> str:
@@ -203,7 +207,7 @@ def _is_file(mount: Mount) -> bool:
 
 
 def _name(mount: Mount) -> str:
-    return "swap" if mount.fstype == "swap" else f"data disk {mount.target}"
+    return "swap" if mount.fstype == "swap" else name_place(mount.target)
 
 
 def _leave_out(drawing: _Drawing, mount: Mount, subject: str, why: str) -> None:
@@ -247,7 +251,7 @@ def _place_device(drawing: _Drawing, mount: Mount) -> None:
     else:
         _put(drawing, block, space, notes)
     subject = f"swap {space.line.split()[0]}" if mount.fstype == "swap" else _name(mount)
-    note = "empty stand-in with the same type, label and UUID; its data and size are not rehearsed"
+    note = _BOOT_NOTE if has_own_boot(mount) else _DATA_NOTE
     drawing.gaps.append(Gap(subject, "approximated", "; ".join((note, *notes))))
 
 
@@ -284,7 +288,8 @@ def _choose_size(mount: Mount, block: Block | None) -> int:
     size = mount.size_bytes or (block.size_bytes if block else 0) or GIB
     top = PurePosixPath(mount.target).parts[1:2]
     own = top[0] if top else ""
-    cap = MAX_SYSTEM_BYTES if own in ("var", "opt", "home", "tmp", "root") else MAX_STAND_IN_BYTES
+    kept = own in ("boot", "var", "opt", "home", "tmp", "root")
+    cap = MAX_SYSTEM_BYTES if kept else MAX_STAND_IN_BYTES
     return -(-max(min(size, cap), _LEAST.get(mount.fstype, 16 * MIB)) // MIB) * MIB
 
 

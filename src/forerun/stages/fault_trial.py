@@ -109,7 +109,6 @@ class FaultTrial:
                 self._run_restart()
             else:
                 self._run_step()
-                self._look_closer()
                 if self._cause.moment:
                     self._cut_and_start()
                     self._recover()
@@ -149,12 +148,14 @@ class FaultTrial:
             course.end = "cut off by the loss of power"
             return
         except _Hangs as hang:
-            course.end = f"hangs: nothing new in {HANG_S:.0f} s"
-            course.seen += [str(line) for line in hang.args]
+            course.end, *lines = map(str, hang.args)
+            course.seen += lines
+            self._look_closer()  # while it hangs: who holds what
             self._guest.end_session(self._step.name)
             return
         course.end = f"{end.end.value}: {end.message}".removesuffix(": ")
         course.seen += pick_telling(end.text)
+        self._look_closer()
 
     def _session(self, name: str, step: Step | Recovery, between: Callable[[], None]) -> SessionEnd:
         session = StepSession(
@@ -184,6 +185,8 @@ class FaultTrial:
                 raise _PowerWent
             cause.strike()
             cause.let_go()
+            if fault.name == "session-lost-asking":
+                self._leave_unanswered()
         if fault.name == "archive-slow":
             self._watch_slow(now)
         if fault.name in {"script-hangs", "session-lost"} and self._struck_at:
@@ -198,25 +201,44 @@ class FaultTrial:
             )
             self._place.trouble.kind = ""
 
+    def _leave_unanswered(self) -> None:
+        """From here on nobody looks at the session or types into it, as when the line is
+        dead and the server has not noticed: does the question wait for ever?"""
+        limit = self._clock.monotonic() + HANG_S
+        waiting = None
+        while self._clock.monotonic() < limit:
+            self._clock.sleep(5.0)
+            waiting = self._guest.find_waiting(self._step.name)
+        if waiting is None:
+            return  # it went on by itself
+        raise _Hangs(
+            f"a question waited {HANG_S:.0f} s and nobody could answer it",
+            f"process {waiting.pid} ({waiting.process}) waits for an answer",
+            *self._list_managers(),
+        )
+
     def _watch_hang(self, now: float) -> None:
         if now - self._struck_at < HANG_S:
             return
+        end = f"hangs: nothing new in {HANG_S:.0f} s"
         if self._fault.name == "script-hangs":
             left = self._guest.run(
                 "ps -e -o pid=,stat=,etime=,args= | grep -e '[s]leep 1000000' -e '[d]pkg'",
                 timeout_s=60,
             )
             if "sleep 1000000" in left.text():
-                raise _Hangs(*left.text().splitlines())
+                raise _Hangs(end, *left.text().splitlines())
             self._struck_at = now  # the script has not been reached yet
             return
         # Without its terminal the session has no way to say that it ended.
+        raise _Hangs(end, *(self._list_managers() or ["no package manager runs any more"]))
+
+    def _list_managers(self) -> list[str]:
         left = self._guest.run(
             "ps -e -o pid=,stat=,etime=,args= | grep -e '[a]pt-get' -e '[d]pkg' | head -n 8; true",
             timeout_s=60,
         )
-        lines = left.text().splitlines()
-        raise _Hangs(*(lines or ["no package manager runs any more"]))
+        return left.text().splitlines()
 
     def _look_closer(self) -> None:
         """What an administrator would ask first."""
@@ -224,7 +246,8 @@ class FaultTrial:
             return
         told = self._guest.run(
             "dpkg --audit | grep -c '^ ' | sed 's/$/ packages half way (dpkg --audit)/';"
-            " fuser /var/lib/dpkg/lock-frontend 2>/dev/null | sed 's/^ */lock held by process /';"
+            ' lslocks -n -o PID,COMMAND,PATH | awk \'$3 ~ "/dpkg/lock-frontend$" '
+            '{print "lock held by process " $1 " (" $2 ")"}\';'
             " journalctl -k -q --no-pager --grep 'Out of memory' 2>/dev/null | tail -n 2;"
             " df --output=target,pcent / | tail -n 1",
             timeout_s=120,
@@ -271,8 +294,7 @@ class FaultTrial:
             return
         began = self._clock.monotonic()
         self._cause.lift()
-        if self._fault.name == "clock-wrong":
-            course.recovery = "the clock is set by the restart; then the step again"
+        course.recovery = _BY_RESTART.get(self._fault.name, "")
         recovery = next(
             (one for one in self._place.profile.recoveries if self._fault.name in one.mends), None
         )
@@ -314,6 +336,13 @@ class FaultTrial:
         if not back:
             course.recovery = "none over the network; the way back is the hold point"
             course.why = "it cannot be reached, so nothing can be mended in place: back out"
+
+
+# What the restart mended, since the cause was only the clone's clock.
+_BY_RESTART = {
+    "clock-wrong": "the clock is set by the restart; then the step again",
+    "signing-key-expired": "a key that is good again, here by the clock; then the step again",
+}
 
 
 def pick_telling(text: str) -> list[str]:

@@ -33,6 +33,8 @@ _SCRIPT_MARK = "forerun-fault"
 MOMENTS = {
     "unpack": ("'processing: upgrade: '*", "'status: '*': half-installed'*"),
     "configure": ("'processing: configure: '*", "'status: '*': half-configured'*"),
+    # A configuration file's question, which is asked a moment later.
+    "question": ("'processing: configure: '*", "'status: '*conffile-prompt*"),
     "kernel": (
         "'processing: configure: linux-image-'*",
         "'status: linux-image-'*': half-configured'*",
@@ -62,6 +64,12 @@ CATALOGUE = (
         "manager that still runs or waits before starting another.",
         "packages", "unpack",
     ),
+    Fault(
+        "session-lost-asking", "the operator's connection is gone while a question waits",
+        "Before anything else find the process that waits and who holds the package manager's "
+        "lock: answer it where its terminal can be had again, else end it; then finish what "
+        "was interrupted.", "packages", "question",
+    ),
     Fault("power-cut-unpack", "power is cut while packages are unpacked", _FINISH,
           "packages", "unpack", power=True),
     Fault("power-cut-configure", "power is cut while packages are configured", _FINISH,
@@ -77,9 +85,12 @@ CATALOGUE = (
           "wait.", "archive"),
     Fault("archive-altered", "packages arrive with wrong checksums",
           "Never skip the check of checksums or signatures. Take another archive.", "archive"),
-    Fault("signing-key-missing", "the archive's signing key is missing or no longer valid",
+    Fault("signing-key-missing", "the archive's signing key is missing",
           "Install the keyring package of the release from a source you trust; never switch "
           "signatures off.", "archive"),
+    Fault("signing-key-expired", "the archive's signing key has expired",
+          "Look when the keys of all archives end before the window; renew the keyring package "
+          "from a source you trust, never set the clock back for it.", "archive"),
     Fault("root-full", "the root file system is full",
           "Free what is nobody's (the package cache, old logs), then finish what was "
           "interrupted.", "packages", "unpack"),
@@ -305,6 +316,12 @@ done
         self._guest.run("date --set=2001-01-01 >/dev/null", timeout_s=60)
         return ""
 
+    def _pass_expiry(self) -> str:
+        """A key ends by the clock: the clone's is set decades ahead. A key without an end
+        stays good, and then so does the step."""
+        self._guest.run("date --set=2060-01-01 >/dev/null", timeout_s=60)
+        return ""
+
     def _spoil_boot(self) -> str:
         done = self._guest.run(
             "[ -f /boot/grub/grub.cfg ] && sed -i -E 's/root=[^ ]+/root=LABEL=forerun-nowhere/' "
@@ -319,6 +336,7 @@ _LAID: dict[str, Callable[[Cause], str]] = {
     "archive-slow": lambda cause: cause._trouble_archive("slow"),
     "archive-altered": lambda cause: cause._trouble_archive("altered"),
     "signing-key-missing": Cause._hide_keys,
+    "signing-key-expired": Cause._pass_expiry,
     "boot-full": Cause._check_boot,
     "script-fails": lambda cause: cause._plant_script("exit 1"),
     "script-hangs": lambda cause: cause._plant_script("sleep 1000000"),

@@ -15,7 +15,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from forerun.model.blueprint import Blueprint, Gap, StandInDisk, StandInPart, StandInVolume
-from forerun.stages.design_disks import SWAP_FILE_BYTES, make_harmless
+from forerun.stages.design_disks import SWAP_FILE_BYTES, name_place
+from forerun.stages.mount_table import make_harmless
+from forerun.stages.template_scripts import LOADER_DEVICE
 
 NOT_MADE = "/run/forerun-not-made"
 STAND_INS_NAME = "stand-ins.sh"
@@ -98,6 +100,28 @@ _FILL_TAIL = r"""umount -R "$tree" 2>/dev/null || umount -l "$tree"
 rmdir "$tree" 2>/dev/null || :
 """
 
+# The loader finds its menu and the kernels where it was installed from, so it is written
+# again from the new place (grub-install(8)); where that fails, the clone keeps starting from
+# its root, and the mount table must not hide that.
+_OWN_BOOT = r"""own_boot() {
+  mountpoint -q /boot || mount /boot || return 1
+  if [ -d /sys/firmware/efi ]; then
+    mkdir -p /boot/efi && { mountpoint -q /boot/efi || mount /boot/efi; } || return 1
+    set -- --target=x86_64-efi --efi-directory=/boot/efi --no-nvram --removable
+  else
+    set -- --target=i386-pc @LOADER_DEVICE@
+  fi
+  grub-install "$@" && update-grub
+}
+own_boot >/run/forerun-own-boot 2>&1 || {
+  not_made /boot
+  umount /boot/efi /boot 2>/dev/null || :
+  grep -vxF -e @LINE@ /etc/fstab > /run/forerun-fstab
+  printf '%s\n' @HARMLESS@ >> /run/forerun-fstab
+  cat /run/forerun-fstab > /etc/fstab
+}
+"""
+
 # Homes of production's people: empty, theirs alone (adduser(8), DIR_MODE of Debian 12).
 _HOMES = r"""[ ! -r "$merge/etc/passwd" ] || awk -F: \
   '$3 >= 1000 && $3 < 60000 && $6 ~ "^/." && $7 !~ /(nologin|false)$/ { print $3, $4, $6 }' \
@@ -150,7 +174,7 @@ def note_not_made(blueprint: Blueprint, told: str) -> Blueprint:
     for line in told.splitlines():
         mark, _, what = line.partition(": ")
         if mark == "not made" and what:
-            subject = f"data disk {what}" if what.startswith("/") else what
+            subject = name_place(what) if what.startswith("/") else what
             note = "could not be made or mounted inside the clone; no start waits for it"
             gaps[subject] = Gap(subject, "absent", note)
     return replace(blueprint, gaps=tuple(gaps.values()))
@@ -187,6 +211,7 @@ def write_stand_ins(blueprint: Blueprint) -> str:
         )
     lines += [_write_crypttab(), _write_resume(blueprint)]
     lines += _write_filling(blueprint, spaces)
+    lines += _write_own_boot(spaces)
     # swap.target waits for nothing, so it is reached before the seed has told of any swap.
     lines.append("swapon --all 2>/dev/null || :")
     return "\n".join(lines) + "\n"
@@ -286,6 +311,11 @@ def _write_filling(blueprint: Blueprint, spaces: list[tuple[str, Space]]) -> lis
         )
     lines.append(_FILL_TAIL)
     return lines
+
+
+def _write_own_boot(spaces: list[tuple[str, Space]]) -> Iterator[str]:
+    if any(space.target == "/boot" for _, space in spaces):
+        yield _OWN_BOOT.replace("@LOADER_DEVICE@", LOADER_DEVICE)
 
 
 SAMPLES_NAME = "samples.pl"
