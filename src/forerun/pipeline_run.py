@@ -6,6 +6,7 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 from forerun import __version__
@@ -36,6 +37,7 @@ from forerun.pipeline_walk import Walk
 from forerun.ports.canary import LoopbackCanary
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
+from forerun.ports.guest import Guest
 from forerun.ports.store import Store
 from forerun.profiles import fit_profile
 from forerun.stages.back_out import REBUILD_ENDING
@@ -217,21 +219,26 @@ class RehearsalRun:
         self.end = walk.run()
         self._likeness().check(self.observed)
         if self.template is not None:
-            walk.back_out(self._blueprint(), self.template)
+            walk.back_out(self._blueprint(), self.template, partial(self._try_seal, gateway))
 
     def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
         """First of all: nothing of production's is read, started or looked for before."""
+        with self._phase("seal", "every way out is tried from inside") as phase:
+            self._try_seal(gateway, clone.guest)
+        self.preparation.append(("seal", phase.took_s))
+
+    def _try_seal(self, gateway: ArchiveGateway, guest: Guest) -> None:
+        """On record are the ways of the last machine that was tried: of each that was made
+        none may be open, or this raises SealBroken."""
         others = [
             int(entry.name)
             for entry in self.bench.store.ledger.find()
             if entry.kind == "port" and entry.run != self.id
         ]
-        with self._phase("seal", "every way out is tried from inside") as phase:
-            with LoopbackCanary() as canary, gateway.lend(canary.entry()):
-                ways = list_ways(canary, gateway_port=gateway.port, clone_ports=others)
-                self.ways_tried = try_ways(clone.guest, ways, canary)
-            check_sealed(self.ways_tried)
-        self.preparation.append(("seal", phase.took_s))
+        with LoopbackCanary() as canary, gateway.lend(canary.entry()):
+            ways = list_ways(canary, gateway_port=gateway.port, clone_ports=others)
+            self.ways_tried = try_ways(guest, ways, canary)
+        check_sealed(self.ways_tried)
 
     def _scan_clone(self, clone: Clone) -> None:
         request = self.request

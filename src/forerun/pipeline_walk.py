@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from forerun.events import Notice, Sink
@@ -10,6 +11,7 @@ from forerun.pipeline_bench import Bench
 from forerun.pipeline_request import RehearsalRequest
 from forerun.ports.clock import PausableClock
 from forerun.ports.gateway import ArchiveGateway
+from forerun.ports.guest import Guest
 from forerun.ports.prober import Prober
 from forerun.stages.back_out import NewGround
 from forerun.stages.build import Clone, Yard
@@ -107,12 +109,17 @@ class Walk:
             self.rehearsal.note_log_start()
             return self.rehearsal.run()
 
-    def back_out(self, blueprint: Blueprint, template: TemplateInfo) -> None:
+    def back_out(
+        self,
+        blueprint: Blueprint,
+        template: TemplateInfo,
+        prove_sealed: Callable[[Guest], None],
+    ) -> None:
         """Rehearse the ways back, where that is wanted."""
         request = self._request
         checks = (*request.profile.checks, *request.site.checks)
         backup = self._folder / "configuration.tar.gz"
-        self.trials.back_out(checks, NewGround(blueprint, template, backup))
+        self.trials.back_out(checks, NewGround(blueprint, template, backup, prove_sealed))
 
 
 def make_policy(request: RehearsalRequest) -> PromptPolicy:

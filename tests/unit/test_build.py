@@ -20,17 +20,20 @@ from forerun.errors import (
     NoMemory,
     NoRoom,
     ProductionUnreachable,
+    SealBroken,
 )
 from forerun.events import Event, Notice
 from forerun.model.blueprint import Blueprint, StandInDisk, TemplateInfo, TemplateRecipe
 from forerun.ports.command import Completed
 from forerun.ports.disks import Disks
-from forerun.ports.guest import GUARD_FILE
+from forerun.ports.guest import GUARD_FILE, Guest
 from forerun.ports.labhost import LabHost
 from forerun.ports.ssh import ExecResult, Room, SshLink, SshTarget
 from forerun.ports.store import Store
+from forerun.stages.back_out import NewGround, OldState, Start, rebuild
 from forerun.stages.build import FIRST_ANSWER_S, Yard, make_mac, open_clone, write_reach_hint
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.hold import HoldPoint
 from forerun.stages.sweep import sweep
 from forerun.testing import FakeClock, FakeHypervisor
 
@@ -106,6 +109,7 @@ class FakeLink:
     def __init__(self, *, guard: bool = True) -> None:
         self.guard = guard
         self.closed = False
+        self.commands: list[str] = []
 
     def read_file(self, path: str, *, offset: int = 0, limit: int = 1 << 20) -> bytes:
         if path == GUARD_FILE and self.guard:
@@ -116,6 +120,7 @@ class FakeLink:
         return port
 
     def exec(self, command: str, *, timeout_s: float, stdin: bytes = b"") -> ExecResult:
+        self.commands.append(command)
         return ExecResult(0, b"", b"")
 
     def room(self, path: str) -> Room:
@@ -222,6 +227,23 @@ def test_the_template_is_never_written(ground: Ground) -> None:
     assert create[create.index("-b") + 1] == base
     assert create[-2] != base
     assert create[-1] == str(10 << 30), "the larger of template and production"
+
+
+def test_an_open_way_out_of_a_rebuilt_machine_ends_the_run(ground: Ground, tmp_path: Path) -> None:
+    """Before the backup is restored, and it is no result of the way back: it is raised."""
+    backup = tmp_path / "configuration.tar.gz"
+    backup.write_bytes(b"secret of production")
+
+    def prove(_guest: Guest) -> None:
+        raise SealBroken("a way is open")
+
+    point = HoldPoint("x", tmp_path, 0, 0, 0.0)
+    start = Start("upgrade", point, OldState(frozenset(), frozenset()), ())
+    with pytest.raises(SealBroken):
+        rebuild(NewGround(BLUEPRINT, TEMPLATE, backup, prove), start, (), ground.yard)
+    assert ground.links
+    assert [command for link in ground.links for command in link.commands] == []
+    ground.assert_nothing_left()
 
 
 @pytest.mark.parametrize("problem", [ValueError("bug"), Interrupted("Ctrl-C"), KeyError("x")])

@@ -9,11 +9,11 @@ from __future__ import annotations
 import io
 import shlex
 import tarfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed
+from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed, SealBroken
 from forerun.model.blueprint import Blueprint, TemplateInfo
 from forerun.model.observation import BackOutTried, CheckResult
 from forerun.model.profile import Check
@@ -130,11 +130,14 @@ def return_to_hold(
 
 @dataclass(frozen=True, slots=True)
 class NewGround:
-    """What a rebuild is made of: the clone's plan, its template, the backup's file."""
+    """What a rebuild is made of: the clone's plan, its template, the backup's file. Before
+    the backup reaches the fresh machine `prove_sealed` tries every way out of it, and raises
+    SealBroken."""
 
     blueprint: Blueprint
     template: TemplateInfo
     backup: Path
+    prove_sealed: Callable[[Guest], None]
 
 
 def rebuild(ground: NewGround, start: Start, checks: Sequence[Check], yard: Yard) -> BackOutTried:
@@ -162,8 +165,11 @@ def rebuild(ground: NewGround, start: Start, checks: Sequence[Check], yard: Yard
     )
     try:
         with open_clone(bare, ground.template, _empty_tar(), yard) as fresh:
+            at = lap("start of a fresh machine", began)
+            ground.prove_sealed(fresh.guest)
+            at = clock.monotonic()  # no part of a way back
             fresh.guest.run(write_settle_script(bare), timeout_s=600)
-            at = lap("fresh machine", began)
+            at = lap("settling", at)
             _restore(fresh.guest, ground.backup)
             at = lap("restore", at)
             _restart(fresh, yard)
@@ -171,6 +177,8 @@ def rebuild(ground: NewGround, start: Start, checks: Sequence[Check], yard: Yard
             results = run_checks(fresh.guest, checks, moment="before")
             now = read_state(fresh.guest)
             lap("proof", at)
+    except SealBroken:
+        raise
     except ForerunError as problem:
         took = round(clock.monotonic() - began, 2)
         return BackOutTried(
