@@ -1,0 +1,47 @@
+"""How fast a machine is, read in the same way on production and on every clone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from forerun.model.observation import LabLoad
+
+
+class Work(Enum):
+    """A kind of work that is timed. An upgrade's time is made of these, and they do not
+    become faster or slower together: an emulated processor is dear, its storage cheap."""
+
+    SPAWN = "spawn"
+    COMPUTE = "compute"
+    UNPACK = "unpack"
+    SYNC = "sync"
+    WRITE = "write"
+    LINK = "link"
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """One kind of work, timed several times: `seconds` of one `unit` each ("process",
+    "round", "MB", "synchronous write"). `subject` says of what where there are several of
+    a kind: an archive's address, a file system."""
+
+    work: Work
+    unit: str
+    seconds: tuple[float, ...]
+    subject: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedReading:
+    """One look at a machine's speed: when (RFC 3339), what it cost, and how busy the machine
+    was meanwhile (`load`; for a clone the lab host's). `left_out` says what was not timed
+    and why, as (work, reason)."""
+
+    taken_at: str
+    speeds: tuple[Speed, ...]
+    wall_s: float
+    written_bytes: int = 0
+    fetched_bytes: int = 0
+    load: LabLoad | None = None
+    left_out: tuple[tuple[str, str], ...] = ()
