@@ -5,7 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from forerun.model.observation import LabLoad
+
+@dataclass(frozen=True, slots=True)
+class LabLoad:
+    """The lab host during an interval: share of CPU time stolen and busy elsewhere
+    (0..1), mean run queue, and pressure-stall shares (0..1; -1 where unknown)."""
+
+    steal: float
+    run_queue: float
+    psi_cpu: float
+    psi_io: float
+    psi_memory: float
 
 
 class Work(Enum):

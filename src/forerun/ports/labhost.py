@@ -9,7 +9,7 @@ import socket
 from dataclasses import dataclass
 from pathlib import Path
 
-from forerun.model.observation import LabLoad
+from forerun.model.speed import LabLoad
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from forerun.errors import ForerunError
-from forerun.model.observation import (
-    DiskSample,
-    DownloadCount,
-    LabLoad,
-    Outage,
-    ProbeSample,
-    StepRecord,
-)
+from forerun.model.observation import DiskSample, DownloadCount, Outage, ProbeSample, StepRecord
+from forerun.model.speed import LabLoad
 from forerun.ports.clock import Clock
 from forerun.ports.gateway import Gateway, GatewayReading
 from forerun.ports.guest import Guest

@@ -22,7 +22,6 @@ from forerun.events import Sink, StepFinished, StepStarted
 from forerun.model.observation import (
     CheckResult,
     KeptFile,
-    LabLoad,
     PackageChange,
     PromptMet,
     RebootSplit,
@@ -31,6 +30,7 @@ from forerun.model.observation import (
     StepRecord,
 )
 from forerun.model.profile import Action, Profile, Site, Step
+from forerun.model.speed import LabLoad
 from forerun.ports.clock import Clock
 from forerun.ports.prober import Prober
 from forerun.ports.store import reporting_room
