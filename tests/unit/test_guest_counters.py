@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forerun.errors import CloneUnreachable
 from forerun.stages.guest_counters import (
     GuestMark,
     compare_marks,
@@ -76,11 +77,12 @@ def test_a_kernel_without_pressure_says_so() -> None:
     assert (mark.io_full_s, mark.cpu_some_s, mark.user_s) == (-1.0, -1.0, 12.0)
 
 
-def test_a_clone_that_is_away_is_not_known() -> None:
-    """No error, no figures."""
+def test_a_clone_that_is_away_says_so() -> None:
+    """It is asked once, since each answer is waited for, and says so."""
     guest = FakeGuest(FakeClock(), files={"/proc/stat": STAT.encode()})
     guest.lost = True
-    assert read_guest_mark(guest) == GuestMark()
+    with pytest.raises(CloneUnreachable):
+        read_guest_mark(guest)
 
 
 @pytest.mark.parametrize(

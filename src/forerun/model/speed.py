@@ -33,8 +33,9 @@ class Work(Enum):
 @dataclass(frozen=True, slots=True)
 class Speed:
     """One kind of work, timed several times: `seconds` of one `unit` each ("process",
-    "round", "MB", "synchronous write"). `subject` says of what where there are several of
-    a kind: an archive's address, a file system."""
+    "round", "MB" of 1,000,000 bytes, "synchronous write" of 4096). `subject` says of what
+    where there are several of a kind: an archive's address, the program that unpacks (its MB
+    are of what comes out), the mount point and kind of the file system that was written to."""
 
     work: Work
     unit: str
@@ -45,8 +46,9 @@ class Speed:
 @dataclass(frozen=True, slots=True)
 class SpeedReading:
     """One look at a machine's speed: when (RFC 3339), what it cost, and how busy the machine
-    was meanwhile (`load`; for a clone the lab host's). `left_out` says what was not timed
-    and why, as (work, reason)."""
+    was meanwhile, the timed work included (`load`; for a clone the lab host's). `left_out`
+    says what was not timed and why, as (what, reason): "sync", "xz", "link ADDRESS", "all"
+    for a reading that was cut short. -1 bytes: not told."""
 
     taken_at: str
     speeds: tuple[Speed, ...]

@@ -12,7 +12,6 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from forerun.errors import ForerunError
 from forerun.ports.guest import Guest
 
 TICKS_PER_SECOND = 100  # USER_HZ of every Linux port in use, proc(5)
@@ -50,7 +49,8 @@ class GuestMark:
 
 
 def read_guest_mark(guest: Guest) -> GuestMark:
-    """The counters now; those of an unreachable clone are not known."""
+    """The counters now; a file that is not there leaves its own unknown. Raises
+    CloneUnreachable, at the first look: each is waited for."""
     stat = _read(guest, "/proc/stat")
     boot = _read(guest, BOOT_ID).strip()
     pressure = {name: _read(guest, f"/proc/pressure/{name}") for name in PRESSURES}
@@ -60,7 +60,7 @@ def read_guest_mark(guest: Guest) -> GuestMark:
 def _read(guest: Guest, path: str) -> str:
     try:
         return guest.read_file(path).decode("ascii", "replace")
-    except (ForerunError, FileNotFoundError):
+    except FileNotFoundError:
         return ""
 
 

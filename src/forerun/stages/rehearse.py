@@ -51,6 +51,7 @@ from forerun.stages.examine import (
     find_kept_files,
     judge_removals,
 )
+from forerun.stages.guest_counters import GuestMark
 from forerun.stages.measure import (
     DiskWatch,
     StepMark,
@@ -58,7 +59,7 @@ from forerun.stages.measure import (
     count_download,
     count_step,
 )
-from forerun.stages.package_log import PackageLog
+from forerun.stages.package_log import PackageLog, PackageWork
 from forerun.stages.reboot import Reboot
 from forerun.stages.session import PromptPolicy, StepSession
 from forerun.stages.upgrade import WalkEnd, walk
@@ -181,10 +182,12 @@ class Rehearsal:
         after = self._meter.mark()
         fetched = self._count_fetched(step, stored)
         planned = parse_need_to_get(ended.text) if stored >= 0 else -1
+        answers = after.guest != GuestMark()  # who did not is not asked again
+        work = self._log.take_step() if answers else PackageWork()
         people_s = sum(prompt.waited_s for prompt in self.observed.prompts[asked:])
         record = replace(
             self._record(step, ended, before, after, (planned, fetched)),
-            counters=count_step(before, after, self._log.take_step(), people_s=people_s),
+            counters=count_step(before, after, work, people_s=people_s),
         )
         self._sink.emit(
             StepFinished(
