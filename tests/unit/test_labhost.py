@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from forerun.model.observation import LabLoad
+from forerun.model.speed import LabLoad
 from forerun.ports.labhost import LabHost
 
 # Text of a Linux 6.1 kernel; fields as in proc(5) and Documentation/accounting/psi.rst.

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from forerun.errors import HypervisorFailed, Interrupted
+from forerun.errors import CloneUnreachable, HypervisorFailed, Interrupted
 from forerun.events import Event, StepFinished, StepStarted
 from forerun.model.observation import KeptFile, Outcome, StepEnd
 from forerun.model.profile import (
@@ -28,6 +28,7 @@ from forerun.model.profile import (
     UnknownPrompt,
 )
 from forerun.ports.gateway import GatewayReading, UrlMeter
+from forerun.ports.hypervisor import BlockCounts
 from forerun.ports.labhost import LabHost
 from forerun.ports.prober import Prober
 from forerun.ports.ssh import ExecResult
@@ -136,6 +137,7 @@ class Stage1:
                 LabHost(),
                 self.clock,
                 host_cpu=lambda: 0.0,
+                blocks=BlockCounts,
                 sent=self.guest.sent_bytes,
                 mac=MAC,
             ),
@@ -229,6 +231,11 @@ def test_a_whole_procedure_is_walked_and_recorded(tmp_path: Path) -> None:
         ("nano", "upgraded", "7.2-1", "8.4-1")
     ], "what dpkg did before the rehearsal belongs to the template"
     assert [k.path for k in observed.kept_files] == ["/etc/ssh/sshd_config.dpkg-dist"]
+    counted = {step.name: step.counters for step in observed.steps}
+    assert None not in counted.values(), "every step is counted"
+    waits = {name: one.people_s for name, one in counted.items() if one}
+    assert waits == {**dict.fromkeys(counted, 0.0), "go": observed.prompts[0].waited_s}
+    assert sum(one.unpacking_s for one in counted.values() if one) == 2.0
     assert observed.release_after == "Two 2.1"
     assert [s.title for s in observed.seen] == ["The unit quota.service has failed."]
     started = [e for e in scene.sink.events if isinstance(e, StepStarted)]
@@ -283,6 +290,34 @@ def test_cpu_and_download_are_differences(tmp_path: Path) -> None:
     assert record.download is not None
     assert (record.download.requests, record.download.gateway_bytes) == (4, 7000)
     assert (record.download.wire_bytes, record.download.wire_packets) == (8000, 20)
+
+
+def test_a_clone_that_is_away_is_not_asked_for_its_counters_again(tmp_path: Path) -> None:
+    """Each look at it is waited for: after a step that lost it there is one, for the record's
+    own counters; what the lab host knows is on record, what the clone knew is not."""
+    scene = Stage1(tmp_path, make_profile([make_step("go")]))
+    original, looks = scene.guest.read_file, []
+
+    def read(path: str, *, offset: int = 0, limit: int = 1 << 20) -> bytes:
+        if scene.guest.lost:
+            looks.append(path)
+        return original(path, offset=offset, limit=limit)
+
+    def start(name: str, script: str, environment: dict[str, str]) -> None:
+        scene.guest.lost = True
+        raise CloneUnreachable("The clone did not answer over SSH.")
+
+    scene.guest.read_file = read  # type: ignore[method-assign]
+    scene.guest.start_session = start  # type: ignore[method-assign]
+    scene.run()
+    (record,) = scene.rehearsal.observed.steps
+    assert record.end is StepEnd.UNREACHABLE
+    counters = record.counters
+    assert counters is not None
+    assert (counters.user_s, counters.processes, counters.unpacking_s) == (-1.0, -1, -1.0)
+    assert counters.fetching_s == 0.0
+    # The second is the look at the package log when the walk has ended.
+    assert looks == ["/proc/stat", "/var/log/dpkg.log"]
 
 
 def test_a_failed_step_ends_the_walk_with_its_last_lines(tmp_path: Path) -> None:

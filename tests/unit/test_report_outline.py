@@ -13,7 +13,6 @@ from forerun.model.observation import (
     DownloadCount,
     GapSeen,
     LabFacts,
-    LabLoad,
     Outage,
     Outcome,
     PackageChange,
@@ -26,6 +25,7 @@ from forerun.model.observation import (
     StepRecord,
     Teardown,
 )
+from forerun.model.speed import LabLoad
 from forerun.report.download import frame_bytes, tunnel_bytes
 from forerun.report.figures import say_bytes, say_clock, say_seconds, say_spread
 from forerun.report.outline import outline

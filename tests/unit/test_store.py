@@ -176,6 +176,21 @@ def test_a_run_of_the_first_version_keeps_its_ways_out(tmp_path: Path) -> None:
     assert load_record(RunRecord, path) == record
 
 
+def test_a_run_of_the_second_version_is_read() -> None:
+    """Recorded before steps had counters and clones readings of their speed: both are empty,
+    all else is as it was, and the record is one of today's."""
+    path = RUN.with_name("run-record-version-2.json")
+    data = json.loads(path.read_text(encoding="utf-8"))
+    assert data["schema"] == "forerun.run/2"
+    record = load_record(RunRecord, path)
+    assert record.schema == RUN_SCHEMA
+    assert record.speeds == ()
+    assert {step.counters for step in record.steps} == {None}
+    written = json.loads(dump_record(record))
+    assert written["ways_tried"] == data["ways_tried"]
+    assert [step["wall_s"] for step in written["steps"]] == [s["wall_s"] for s in data["steps"]]
+
+
 def test_a_way_out_comes_back_as_it_was(store: Store) -> None:
     """Each field, the result as one of the closed set."""
     ways = tuple(WayTried("a way", "203.0.113.1", "icmp", 0, end, "why") for end in WayEnd)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -20,6 +21,7 @@ from forerun.ports.production import (
     sum_times,
 )
 from forerun.ports.ssh import ExecResult
+from forerun.stages.survey import open_production
 
 TIMES = b"0m0.01s 0m0.02s\n0m1.50s 0m0.25s\n"
 SCOPE = CopyScope(("/etc",), (".git",))
@@ -328,3 +330,32 @@ def test_complaints() -> None:
         ("/etc/x", "Permission denied"),
         ("/etc/run.sock", "socket ignored"),
     )
+
+
+class ServerLink(FakeLink):
+    """Root on a Debian server, which gives every probe its os-release."""
+
+    def exec(self, command: str, *, timeout_s: float) -> ExecResult:
+        return ExecResult(0, b"0\n-\n", b"")
+
+    @contextmanager
+    def stream(self, command: str, *, timeout_s: float) -> Iterator[Iterator[bytes]]:
+        self.commands.append(command)
+        mark = re.search(r"forerun-end-[0-9a-f]+", command)
+        assert mark is not None
+        yield iter((f"{mark[0]}\nID=debian\nVERSION_ID=12\n\n{mark[0]} 0\n".encode(),))
+
+
+@pytest.mark.parametrize(("calibrate", "allowed"), [(False, 31), (True, 51)])
+def test_timed_work_has_its_own_share_of_the_cpu_budget(calibrate: bool, allowed: int) -> None:
+    """What the kit may use comes on top of a survey's 30 s, where it was asked for; its probes
+    are in the table only then."""
+    link = ServerLink()
+    production, distro = open_production(link, clock=FakeClock(), calibrate=calibrate)
+    assert distro.family == "debian"
+    assert f"ulimit -t {allowed} " in link.commands[0]
+    if calibrate:
+        production.read(ProbeName.CALIBRATION)
+    else:
+        with pytest.raises(SurveyFailed):
+            production.read(ProbeName.CALIBRATION)

@@ -9,9 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
+from forerun.model.counters import StepCounters
 from forerun.model.likeness import Agreement, ForetellingCheck, Foretold, NotLookedAt
+from forerun.model.speed import LabLoad, SpeedReading
+from forerun.model.trial import BackOutTried, FaultTried, HoldKept
 
-RUN_SCHEMA = "forerun.run/2"
+RUN_SCHEMA = "forerun.run/3"
 
 
 class Outcome(Enum):
@@ -31,18 +34,6 @@ class StepEnd(Enum):
     STOPPED = "stopped"
     UNREACHABLE = "unreachable"
     SKIPPED = "skipped"
-
-
-@dataclass(frozen=True, slots=True)
-class LabLoad:
-    """The lab host during an interval: share of CPU time stolen and busy elsewhere
-    (0..1), mean run queue, and pressure-stall shares (0..1; -1 where unknown)."""
-
-    steal: float
-    run_queue: float
-    psi_cpu: float
-    psi_io: float
-    psi_memory: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +117,7 @@ class StepRecord:
     reattached: int = 0
     load: LabLoad | None = None
     download: DownloadCount | None = None
+    counters: StepCounters | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,67 +284,11 @@ class WayTried:
 
 
 @dataclass(frozen=True, slots=True)
-class HoldKept:
-    """A moment of the clone that was kept before a step: how long the clone stood still for
-    it, and what it took on the lab host's disk."""
-
-    step: str
-    at_s: float
-    took_s: float
-    memory_bytes: int
-    disk_bytes: int
-
-
-@dataclass(frozen=True, slots=True)
-class BackOutTried:
-    """A way back that was rehearsed after the procedure. `parts` are its seconds by name
-    and add up to `wall_s`. `checks` of those from before ran again; `alike` ended as they
-    did then; `differences` names what is not as it was. `why` says what kept it from being
-    carried through; "" when it was."""
-
-    way: str
-    title: str
-    from_step: str
-    wall_s: float
-    parts: tuple[tuple[str, float], ...] = ()
-    checks: int = 0
-    alike: int = 0
-    differences: tuple[str, ...] = ()
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class FaultTried:
-    """A fault that was let happen on the clone in one step, and what became of it.
-
-    `moment` is when it struck, "" when it never did; `seen` are lines an operator would
-    have seen. `boots` and `reachable` are "yes", "no" or "not tried": whether the clone
-    started and answered after its power was cut and given back, before anything was mended.
-    `recovery` names what was tried then; `recovered` whether the step ended well after it.
-    Seconds: `recovery_s` from the first mending to the step's good end, `wall_s` in all."""
-
-    fault: str
-    title: str
-    step: str
-    moment: str
-    end: str
-    seen: tuple[str, ...]
-    boots: str
-    reachable: str
-    silent: tuple[str, ...]
-    recovery: str
-    recovered: bool
-    recovery_s: float
-    wall_s: float
-    rule: str
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class RunRecord:
     """Everything observed in one rehearsal, with its circumstances. `ways_tried` are the
     ways out of the clone that were tried from inside before the first step.
-    `copy_approved_by` names who looked production's sanitised copy over."""
+    `copy_approved_by` names who looked production's sanitised copy over. `speeds` are of
+    the clone, in order: right before its first step, and after its last."""
 
     id: str
     started_at: str
@@ -392,6 +328,7 @@ class RunRecord:
     holds: tuple[HoldKept, ...] = ()
     back_outs: tuple[BackOutTried, ...] = ()
     faults: tuple[FaultTried, ...] = ()
+    speeds: tuple[SpeedReading, ...] = ()
     teardown: Teardown = field(default_factory=Teardown)
     forerun_version: str = ""
     schema: str = RUN_SCHEMA

@@ -87,19 +87,23 @@ def _refuse_record(path: Path, found: str) -> RecordDamaged:
 
 
 def _renew_run(content: bytes) -> bytes:
-    """A run's record of the first version as one of today's: it had the ways out that were
-    tried as texts, none of them open. Anything else stays as it is."""
+    """A run's record of an earlier version as one of today's. The first had the ways out that
+    were tried as texts, none of them open; neither it nor the second had counters of steps
+    or readings of speed, which stay empty. Anything else stays as it is."""
     try:
         facts = json.loads(content)
     except (ValueError, RecursionError):  # told as damage by whoever reads it next
         return content
-    if not isinstance(facts, dict) or facts.get("schema") != "forerun.run/1":
+    if not isinstance(facts, dict) or facts.get("schema") not in _OLD_RUNS:
         return content
     ways = facts.get("ways_tried", [])
-    if isinstance(ways, list):
+    if facts["schema"] == _OLD_RUNS[0] and isinstance(ways, list):
         facts["ways_tried"] = [_renew_way(way) if isinstance(way, str) else way for way in ways]
     facts["schema"] = RUN_SCHEMA
     return json.dumps(facts).encode("utf-8")
+
+
+_OLD_RUNS = ("forerun.run/1", "forerun.run/2")
 
 
 def _renew_way(label: str) -> dict[str, object]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from forerun.model.observation import LabLoad, RunRecord, StepEnd, StepRecord
+from forerun.model.observation import RunRecord, StepEnd, StepRecord
+from forerun.model.speed import LabLoad
 from forerun.report.figures import known, say_share
 from forerun.report.sections import Contention, Spread, StageTime, StepLine
 

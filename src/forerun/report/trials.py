@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from forerun.model.observation import BackOutTried, FaultTried, RunRecord
+from forerun.model.observation import RunRecord
+from forerun.model.trial import BackOutTried, FaultTried
 from forerun.report.figures import count_of, say_bytes, say_seconds
 from forerun.report.markdown import escape, table
 

@@ -15,8 +15,9 @@ from pathlib import Path
 
 from forerun.errors import CloneUnreachable, ForerunError, HypervisorFailed, SealBroken
 from forerun.model.blueprint import Blueprint, TemplateInfo
-from forerun.model.observation import BackOutTried, CheckResult
+from forerun.model.observation import CheckResult
 from forerun.model.profile import Check
+from forerun.model.trial import BackOutTried
 from forerun.ports.guest import Guest
 from forerun.stages.actions import run_checks
 from forerun.stages.build import Clone, Yard, open_clone

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forerun.errors import CloneUnreachable, ForerunError
-from forerun.model.observation import FaultTried, StepEnd
+from forerun.model.observation import StepEnd
 from forerun.model.profile import Action, Profile, Recovery, ServiceProbe, Step
+from forerun.model.trial import FaultTried
 from forerun.ports.clock import Clock
 from forerun.ports.gateway import Gateway, Trouble
 from forerun.ports.prober import look_at

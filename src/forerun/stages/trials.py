@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from forerun.model.observation import BackOutTried, CheckResult, FaultTried, HoldKept
+from forerun.model.observation import CheckResult
 from forerun.model.profile import Action, Check, Step
+from forerun.model.trial import BackOutTried, FaultTried, HoldKept
 from forerun.ports.clock import PausableClock
 from forerun.ports.prober import Prober
 from forerun.stages.back_out import NewGround, OldState, Start, read_state, rebuild, return_to_hold
