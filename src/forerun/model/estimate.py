@@ -12,6 +12,19 @@ from enum import Enum
 
 ESTIMATE_SCHEMA = "forerun.estimate/1"
 PREDICTION_SCHEMA = "forerun.prediction/1"
+ACTUAL_SCHEMA = "forerun.actual/1"
+
+# What may be asked: the words of a what-if, each with an example.
+WISH_FORMS = (
+    "download-first",
+    "link=20Mbit/s",
+    "cpu=2x",
+    "disk=0.5x",
+    "skip=STEP",
+    "firmware=2min,4min,10min",
+    "reaction=20s",
+    "data=STEP:4x",
+)
 
 
 class Basis(Enum):
@@ -25,11 +38,13 @@ class Basis(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Quantiles:
-    """Half, four in five, nineteen in twenty nights take no longer than this."""
+    """Half, four in five, nineteen in twenty nights take no longer than this, and one in
+    five no longer than `p20` (-1 where it was not told)."""
 
     p50: float
     p80: float
     p95: float
+    p20: float = -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,3 +233,20 @@ class Actual:
     figures: tuple[tuple[str, float], ...]
     sources: tuple[str, ...]
     note: str = ""
+    schema: str = ACTUAL_SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One figure of a forecast against what came: what was told, its middle 80 % (`low` to
+    `high`), whether the night lay inside, its `place` in the told law (0..1) and
+    ln(actual / middle)."""
+
+    name: str
+    takes: Quantiles
+    low: float
+    high: float
+    actual: float
+    inside: bool
+    place: float
+    log_error: float

@@ -36,7 +36,7 @@ from forerun.stages.forecast_factors import (
 from forerun.stages.forecast_inputs import ForecastInputs, Stretch, WayBack
 from forerun.stages.forecast_laws import Floats, draw_stream, odds_of, upper_when_none
 from forerun.stages.forecast_laws import wilson_interval as find_wilson
-from forerun.stages.forecast_night import Night, add_up, plan_night, total_stage
+from forerun.stages.forecast_night import Night, NightStep, add_up, plan_night, total_stage
 from forerun.stages.forecast_objections import find_objections
 from forerun.stages.forecast_outages import Away, list_services, total_outage
 
@@ -69,20 +69,18 @@ class Draws:
     services: tuple[tuple[str, Floats], ...]
     ways_back: tuple[tuple[WayBack, Floats], ...]
 
-    def ends(self) -> Iterator[tuple[int, Floats, Floats]]:
-        """(number of the step, its begin, its end) of each step that is not skipped, from
-        the begin of its own stage on: quantiles of sums are not sums of quantiles."""
+    def walk(self, stages: Sequence[str]) -> Iterator[tuple[NightStep, Floats, Floats]]:
+        """(step, its begin, its end) of each step of these stages that is not skipped, in
+        seconds from the first one's begin: of every draw, since quantiles of sums are not
+        sums of quantiles."""
         now = np.zeros_like(self.window)
-        stage = ""
-        for number, step in enumerate(self.night.steps):
-            if step.skipped:
+        begun = False
+        for step, lengths in zip(self.night.steps, self.lengths, strict=True):
+            if step.skipped or step.stage not in stages:
                 continue
-            if step.stage != stage:
-                now, stage = np.zeros_like(self.window), step.stage
-            else:
-                now = now + step.pause_s
-            begin, now = now, now + add_up(self.lengths[number], now)
-            yield number, begin, now
+            begin = now + (step.pause_s if begun else 0.0)
+            now, begun = begin + add_up(lengths, now), True
+            yield step, begin, now
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +92,8 @@ class Foreseen:
 
 
 def quantiles_of(values: Floats) -> Quantiles:
-    """The three that are told."""
-    p50, p80, p95 = (float(value) for value in np.quantile(values, (0.5, 0.8, 0.95)))
-    return Quantiles(p50, p80, p95)
+    """Those that are told."""
+    return Quantiles(*map(float, np.quantile(values, (0.5, 0.8, 0.95, 0.2))))
 
 
 def foresee(

@@ -241,15 +241,12 @@ class _Maker:
                 "times",
                 Basis.ASSUMED,
                 _say_stated(times),
-                "" if timed else "not timed on both sides: forerun survey --calibrate does",
+                ""
+                if timed
+                else "not measured; as fast as the clone's, within that factor, is assumed. "
+                "`forerun survey --calibrate` and a rehearsal after it measure it",
             )
             self._add(group, about, np.exp(self._hold(deviation)))
-            if not timed:
-                self.objections.append(
-                    f"How fast production's {group} is against the clone's was not measured: as "
-                    f"fast, within a factor of {times:g} either way, is assumed. "
-                    "`forerun survey --calibrate` measures it."
-                )
 
     def add_night(self) -> None:
         """From one night to the next: how many deviations off, the same for every step."""
@@ -372,7 +369,7 @@ class _Maker:
     ) -> None:
         guess = said or stated
         draws = draw_pert(self._rng(key), guess, self._draws)
-        middle = guess.quantile(0.5)
+        middle = float(np.median(draws))
         if middle > 0 and self._inputs.widened != 1.0:
             draws = middle * np.exp(self._hold(np.log(np.maximum(draws, 1e-9) / middle)))
         about = Assumption(

@@ -206,7 +206,7 @@ def _find_objections(record: RunRecord) -> Iterator[str]:
 _CIRCUMSTANCES = (
     ("profile", lambda run: run.profile_digest[:16]),
     ("site file", lambda run: run.site_digest[:16]),
-    ("way of running the clone", lambda run: run.lab.accelerator),
+    ("accelerator", lambda run: run.lab.accelerator),
     ("processors of the clone", lambda run: str(run.clone_cpus)),
     ("memory of the clone", lambda run: str(run.clone_memory_bytes)),
     ("release before", lambda run: run.release_before),
@@ -215,22 +215,31 @@ _CIRCUMSTANCES = (
 )
 
 
+def find_differences(first: RunRecord, other: RunRecord) -> tuple[tuple[str, str, str], ...]:
+    """(circumstance, then, now) of everything that keeps two runs from being one series."""
+    return tuple(
+        (name, find(first) or "none", find(other) or "none")
+        for name, find in _CIRCUMSTANCES
+        if find(first) != find(other)
+    )
+
+
 def check_comparable(records: Sequence[tuple[RunRecord, str]]) -> None:
     """Each is (run, mark of its server). Raises NotComparable with everything that differs
-    between two of them: figures of unlike things have no common spread."""
+    between the first and another: figures of unlike things have no common spread."""
     first, first_server = records[0]
     differs: list[tuple[str, str, str]] = []
     for other, server in records[1:]:
         if server != first_server:
             differs.append((f"server of {other.id}", first.host, other.host))
         differs += [
-            (f"{name} of {other.id}", find(first) or "none", find(other) or "none")
-            for name, find in _CIRCUMSTANCES
-            if find(first) != find(other)
+            (f"{name} of {other.id}", then, now)
+            for name, then, now in find_differences(first, other)
         ]
     if differs:
         raise NotComparable(
             "These rehearsals cannot be put together for one forecast.",
+            where=first.id,
             wanted="; ".join(f"{name} {then}" for name, then, _ in differs),
             found="; ".join(f"{name} {now}" for name, _, now in differs),
             hint="Forecast from each alone, or rehearse again in the same way.",

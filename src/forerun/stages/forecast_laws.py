@@ -11,15 +11,14 @@ import math
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 Floats = npt.NDArray[np.float64]
 
 Z80 = 1.2815515655446004  # four in five of a normal law's draws lie within this of its middle
-Z95 = 1.6448536269514722  # nineteen in twenty lie below this
 # What a deviation of logarithms is held to: a student's t of one degree of freedom has no
 # end, and exp() of it overflows. A factor of a thousand either way is beyond any quantile told.
 MOST_LOG = math.log(1000.0)
@@ -57,21 +56,6 @@ def summarise_logs(values: Sequence[float]) -> Sample:
     return summarise([math.log(value) for value in values])
 
 
-def prediction_factor(count: int, level: float) -> float:
-    """k in mean + k * sd, the one-sided upper limit for one more value at `level` (0..1):
-    t(level, n - 1) * sqrt(1 + 1/n) (Montgomery & Runger, Applied Statistics and Probability
-    for Engineers, eq. 8-29; Hahn 1970). Needs at least two values."""
-    if count < 2:
-        raise ValueError("a prediction limit needs two values or more")
-    return float(special.stdtrit(count - 1, level)) * math.sqrt(1 + 1 / count)
-
-
-def predict_interval(sample: Sample, level: float) -> tuple[float, float]:
-    """The interval that holds one more value with chance `level` (two-sided, normal)."""
-    reach = prediction_factor(sample.count, (1 + level) / 2) * sample.sd
-    return sample.mean - reach, sample.mean + reach
-
-
 def draw_stream(seed: int, name: str) -> np.random.Generator:
     """A PCG64 stream of one input's own: an input's draws stay the same whatever other
     inputs there are, so that a what-if differs by what was changed and by nothing else."""
@@ -80,9 +64,12 @@ def draw_stream(seed: int, name: str) -> np.random.Generator:
 
 def draw_predictive(rng: np.random.Generator, count: int, draws: int) -> Floats:
     """How far one more value lies from the mean of `count` earlier ones, in units of their
-    standard deviation: student's t times sqrt(1 + 1/n). With `count` 0 the deviation is not
-    estimated but stated: a standard normal. One value alone has no deviation of its own;
-    what is stated for it counts twice, for the value itself and for the next."""
+    standard deviation: student's t of n - 1 degrees of freedom times sqrt(1 + 1/n)
+    (Montgomery & Runger, Applied Statistics and Probability for Engineers, eq. 8-29).
+
+    With `count` 0 the deviation is not estimated but stated: a standard normal. One value
+    alone has no deviation of its own; what is stated for it counts twice, for the value
+    itself and for the next."""
     if count <= 1:
         return rng.standard_normal(draws) * math.sqrt(1.0 + count)
     return rng.standard_t(count - 1, draws) * math.sqrt(1 + 1 / count)
@@ -96,7 +83,9 @@ def log_sd_of(times: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class ThreePoint:
-    """A judged value: at least, most likely, at most."""
+    """A judged value: at least, most likely, at most. Drawn from the Beta-PERT law, whose mean
+    is (a + 4 m + b) / 6 as in textbooks, but whose variance is (mean - a) (b - mean) / 7 and
+    not their ((b - a) / 6) squared."""
 
     least: float
     likely: float
@@ -106,22 +95,6 @@ class ThreePoint:
         if not 0 <= self.least <= self.likely <= self.most:
             raise ValueError("three values of a guess go from the smallest to the largest")
 
-    @property
-    def mean(self) -> float:
-        """(a + 4 m + b) / 6."""
-        return (self.least + 4 * self.likely + self.most) / 6
-
-    @property
-    def classical_variance(self) -> float:
-        """((b - a) / 6) squared, as in the first PERT papers and in textbooks. The law that
-        `draw_pert` draws from has another variance: see `beta_variance`."""
-        return ((self.most - self.least) / 6) ** 2
-
-    @property
-    def beta_variance(self) -> float:
-        """Variance of the Beta-PERT law: (mean - a) (b - mean) / 7."""
-        return (self.mean - self.least) * (self.most - self.mean) / 7
-
     def shapes(self) -> tuple[float, float]:
         """alpha and beta of the Beta-PERT law; (1, 1) for a guess without width."""
         width = self.most - self.least
@@ -129,12 +102,6 @@ class ThreePoint:
             return 1.0, 1.0
         alpha = 1 + 4 * (self.likely - self.least) / width
         return alpha, 1 + 4 * (self.most - self.likely) / width
-
-    def quantile(self, level: float) -> float:
-        """The value that a share `level` of the draws stays below."""
-        alpha, beta = self.shapes()
-        share = float(special.betaincinv(alpha, beta, level))
-        return self.least + (self.most - self.least) * share
 
 
 def draw_pert(rng: np.random.Generator, guess: ThreePoint, draws: int) -> Floats:
@@ -147,7 +114,7 @@ def wilson_interval(seen: int, of: int, *, level: float = 0.95) -> tuple[float, 
     """Wilson's score interval of a share (Newcombe 1998, Stat. Med. 17:857, method 3)."""
     if not 0 <= seen <= of or of == 0:
         raise ValueError("a share needs 0 <= seen <= of, and of above 0")
-    z = float(special.ndtri((1 + level) / 2))
+    z = NormalDist().inv_cdf((1 + level) / 2)
     share = seen / of
     middle = (share + z * z / (2 * of)) / (1 + z * z / of)
     reach = z / (1 + z * z / of) * math.sqrt(share * (1 - share) / of + (z / (2 * of)) ** 2)
@@ -169,17 +136,3 @@ def upper_when_none(of: int, *, level: float = 0.95) -> float:
 def chance_beyond_worst(runs: int) -> float:
     """Without any law assumed: the chance that the next run is longer than all before."""
     return 1 / (runs + 1)
-
-
-def shortest_interval(values: Floats, level: float) -> tuple[float, float]:
-    """The narrowest interval that holds the share `level` of the draws (JCGM 101, 7.7.2)."""
-    ordered = np.sort(values)
-    inside = round(level * len(ordered))
-    widths = ordered[inside:] - ordered[: len(ordered) - inside]
-    at = int(np.argmin(widths))
-    return float(ordered[at]), float(ordered[at + inside])
-
-
-def download_seconds(size_bytes: float, bits_per_s: float) -> float:
-    """Seconds for so many bytes on a line of that rate, nothing else on it."""
-    return size_bytes * 8 / bits_per_s

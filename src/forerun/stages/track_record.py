@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from forerun.model.estimate import (
     TOLD_LEVELS,
     Actual,
     Prediction,
-    Quantiles,
+    Score,
     Told,
     TrackRecord,
 )
@@ -55,27 +54,12 @@ def _tell(name: str, seconds: Floats) -> Told:
     return Told(name, quantiles_of(seconds), curve_of(seconds, TOLD_LEVELS))
 
 
-@dataclass(frozen=True, slots=True)
-class Score:
-    """One figure: what was told, its middle 80 % (`low` to `high`), what came, whether it
-    lay inside, its `place` in the told law (0..1) and ln(actual / middle)."""
-
-    name: str
-    takes: Quantiles
-    low: float
-    high: float
-    actual: float
-    inside: bool
-    place: float
-    log_error: float
-
-    @property
-    def standard_error(self) -> float:
-        """The error in the told law's own standard deviations (of logarithms)."""
-        if not 0 < self.low < self.high:
-            return 0.0
-        sd = (math.log(self.high) - math.log(self.low)) / (2 * Z80)
-        return self.log_error / sd
+def find_standard_error(scored: Score) -> float:
+    """The error in the told law's own standard deviations (of logarithms)."""
+    if not 0 < scored.low < scored.high:
+        return 0.0
+    sd = (math.log(scored.high) - math.log(scored.low)) / (2 * Z80)
+    return scored.log_error / sd
 
 
 def score(prediction: Prediction, actual: Actual) -> tuple[Score, ...]:
@@ -126,7 +110,7 @@ def keep_track(nights: Sequence[tuple[Prediction, Actual]]) -> TrackRecord:
     if not of:
         return TrackRecord(0, 0, 0.0, 0.0, 1.0)
     errors = [one.log_error for one in leading]
-    squares = math.fsum(one.standard_error**2 for one in leading)
+    squares = math.fsum(find_standard_error(one) ** 2 for one in leading)
     factor = math.sqrt((SHRINKAGE + squares) / (SHRINKAGE + of))
     may_narrow = of >= NIGHTS_TO_NARROW and hits / of >= WANTED_HITS
     least = LEAST_WIDENED if may_narrow else 1.0

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from forerun.errors import UsageError
 from forerun.model.counters import Part, PartTime
-from forerun.model.estimate import Wish
+from forerun.model.estimate import WISH_FORMS, Wish
 from forerun.model.speed import Work
 from forerun.profiles import parse_duration
 from forerun.stages.forecast_inputs import (
@@ -209,10 +209,6 @@ READERS: dict[str, Reader] = {
     "reaction": _read_reaction,
     "data": _read_data,
 }
-HELP = (
-    "download-first | link=20Mbit/s | cpu=2x | disk=0.5x | skip=STEP | firmware=2min,4min,10min "
-    "| reaction=20s | data=STEP:4x"
-)
 
 
 def apply_wishes(
@@ -229,7 +225,7 @@ def apply_wishes(
             raise UsageError(
                 "There is no such what-if.",
                 found=text or "nothing",
-                wanted=HELP,
+                wanted=" | ".join(WISH_FORMS),
                 hint=f"Did you mean {near[0]}?" if near else "",
             )
         said, change = reader(value, steps)
