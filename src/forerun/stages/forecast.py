@@ -121,11 +121,12 @@ def foresee(
     night = drawn.night
     limit = _limit_with_back_out(inputs, drawn)
     used = _find_used(night, drawn)
+    middles = {one.key: np.array([np.median(one.draws)]) for one in factors.all}
     told = replace(
         empty,
         window=quantiles_of(drawn.window),
         outage=quantiles_of(drawn.outage),
-        steps=tuple(_tell_steps(drawn, factors)),
+        steps=tuple(_tell_steps(drawn, middles)),
         services=services,
         back_outs=tuple(
             BackOutForecast(way.way, way.title, way.from_step, quantiles_of(seconds))
@@ -135,7 +136,7 @@ def foresee(
         fits_with_back_out=None
         if limit is None
         else _share_within(drawn.window + drawn.verify, limit),
-        contributors=tuple(_rank(night, factors, drawn.window)),
+        contributors=tuple(_rank(night, factors, drawn.window, middles)),
         assumptions=tuple(list_assumptions(factors, used)),
         objections=find_objections(inputs, factors, night, used),
         histogram=_count(drawn.window),
@@ -209,8 +210,7 @@ def _limit_with_back_out(inputs: ForecastInputs, drawn: Draws) -> float | None:
     return inputs.window_s - slowest
 
 
-def _tell_steps(drawn: Draws, factors: Factors) -> Iterator[StepForecast]:
-    middles = {key: np.array([np.median(own)]) for key, own in factors.values().items()}
+def _tell_steps(drawn: Draws, middles: Mapping[str, Floats]) -> Iterator[StepForecast]:
     for step, own in zip(drawn.night.steps, drawn.lengths, strict=True):
         if not step.skipped:
             takes = quantiles_of(add_up(own, drawn.window))
@@ -237,7 +237,9 @@ def _find_used(night: Night, drawn: Draws) -> frozenset[str]:
     return frozenset(used | ({WAY_BACK, FIRMWARE} if drawn.ways_back else set()))
 
 
-def _rank(night: Night, factors: Factors, window: Floats) -> Iterator[Contributor]:
+def _rank(
+    night: Night, factors: Factors, window: Floats, middles: Mapping[str, Floats]
+) -> Iterator[Contributor]:
     """Shares by squared rank correlation with the window's length, adding up to 1: unlike
     variances they exist for a student's t of few degrees of freedom. Seconds by moving one
     input from its tenth to its ninetieth part, the others at their middles."""
@@ -248,11 +250,11 @@ def _rank(night: Night, factors: Factors, window: Floats) -> Iterator[Contributo
     of_window = _ranks(window)
     squares = {one.key: float(np.corrcoef(_ranks(one.draws), of_window)[0, 1]) for one in spread}
     whole = sum(value * value for value in squares.values())
-    middles = {key: np.full(2, np.median(own)) for key, own in factors.values().items()}
+    both = {key: np.repeat(middle, 2) for key, middle in middles.items()}
     for one in sorted(spread, key=lambda factor: -(squares[factor.key] ** 2)):
         share = squares[one.key] ** 2 / whole
         bounds = np.quantile(one.draws, (0.1, 0.9))
-        moved = {**middles, one.key: bounds}
+        moved = {**both, one.key: bounds}
         low, high = total_stage(night, night.lengths(moved), WINDOW, bounds)
         if share >= _LEAST_SHARE:
             sign = 1 if squares[one.key] >= 0 else -1
