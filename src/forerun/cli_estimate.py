@@ -96,6 +96,8 @@ def read_moment(text: str, zone: str = "") -> datetime:
     try:
         moment = datetime.fromisoformat(text)
         place = ZoneInfo(zone) if zone else None
+        if not 2000 <= moment.year < 2200:
+            raise ValueError(f"the year {moment.year} is not of our time")
     except (ValueError, OSError, KeyError) as problem:  # ZoneInfoNotFoundError is a KeyError
         raise UsageError(
             "That is no moment.",

@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 from typing import TypeVar
 
-from forerun.errors import NotFound
-from forerun.model.estimate import Actual, Prediction
+from forerun.errors import NotFound, RecordDamaged
+from forerun.model.estimate import TOLD_LEVELS, Actual, Prediction
 from forerun.ports.digest_list import DIGESTS_NAME, add_digest, check_digest, read_digests
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.store import Store, write_durably
@@ -45,7 +45,25 @@ def load_beside(store: Store, kind: type[_Beside], run_id: str) -> _Beside | Non
     except NotFound:
         return None
     check_digest(path, hashlib.sha256(path.read_bytes()).hexdigest())
+    wrong = _find_wrong(record, run_id)
+    if wrong:
+        raise RecordDamaged(
+            "What is kept beside a run is damaged.",
+            where=str(path),
+            found=wrong,
+            hint="Remove the file; the forecast can be told again, the night entered again.",
+        )
     return record
+
+
+def _find_wrong(record: Prediction | Actual, run_id: str) -> str:
+    if record.run != run_id:
+        return f"it is of {record.run!r:.80}"
+    if isinstance(record, Prediction):
+        for told in record.figures:
+            if len(told.curve) != len(TOLD_LEVELS) or list(told.curve) != sorted(told.curve):
+                return f"{told.name!r:.80} is no law: {len(told.curve)} quantiles"
+    return ""
 
 
 def find_nights(store: Store, *, without: str = "") -> tuple[tuple[Prediction, Actual], ...]:

@@ -75,13 +75,23 @@ def _fit_columns(cells: Sequence[Sequence[str]], width: int) -> tuple[int, ...]:
         min(wide, max(10, *(len(word) for cell in column for word in cell.split() or [""])))
         for wide, column in zip(widths, columns, strict=True)
     ]
-    while sum(widths) + 2 * (len(widths) - 1) > width:
+    while _measure(columns, widths) > width:
         room = [wide - low for wide, low in zip(widths, least, strict=True)]
         if max(room) <= 0:
             break
         at = max((wide, number) for number, wide in enumerate(widths) if room[number] > 0)[1]
         widths[at] -= 1
     return tuple(widths)
+
+
+def _measure(columns: Sequence[Sequence[str]], widths: Sequence[int]) -> int:
+    """The table's width as it will be drawn: tabulate gives a heading two letters more than
+    its longest line."""
+    drawn = 0
+    for column, wide in zip(columns, widths, strict=True):
+        heading = max((len(line) for line in textwrap.wrap(column[0], wide)), default=0)
+        drawn += max(min(wide, max(map(len, column[1:]), default=0)), heading + 2)
+    return drawn + 2 * (len(widths) - 1)
 
 
 def _three(takes: Quantiles) -> list[str]:

@@ -45,6 +45,8 @@ SEED = 1
 WINDOW = "window"
 CONFIRM = "confirm"
 _BINS = 40
+# Shares are told to the percent; so many draws tell them, and sorting is what takes longest.
+_RANKED = 20_000
 # A factor that explains less of the spread is not told.
 _LEAST_SHARE = 0.005
 
@@ -247,8 +249,10 @@ def _rank(
     spread = [one for one in factors.all if one.key in used and np.ptp(one.draws) > 0]
     if not spread or np.ptp(window) <= 0:
         return
-    of_window = _ranks(window)
-    squares = {one.key: float(np.corrcoef(_ranks(one.draws), of_window)[0, 1]) for one in spread}
+    of_window = _ranks(window[:_RANKED])
+    squares = {
+        one.key: float(np.corrcoef(_ranks(one.draws[:_RANKED]), of_window)[0, 1]) for one in spread
+    }
     whole = sum(value * value for value in squares.values())
     both = {key: np.repeat(middle, 2) for key, middle in middles.items()}
     for one in sorted(spread, key=lambda factor: -(squares[factor.key] ** 2)):
@@ -263,14 +267,15 @@ def _rank(
 
 def _ranks(values: Floats) -> Floats:
     ranks = np.empty(len(values))
-    ranks[np.argsort(values, kind="stable")] = np.arange(len(values))
+    ranks[np.argsort(values)] = np.arange(len(values))
     return ranks
 
 
 def _count(window: Floats) -> Histogram:
     """Forty bins over all but one draw in two hundred, which the last bin takes up."""
     low, high = float(window.min()), float(np.quantile(window, 0.995))
-    edges = np.linspace(low, high if high > low else low + 1.0, _BINS + 1)
+    # Where all nights are alike, bins need a width all the same, and one that floats can tell.
+    edges = np.linspace(low, max(high, low + 1.0, low * (1 + 1e-6)), _BINS + 1)
     counts, _ = np.histogram(np.minimum(window, edges[-1]), edges)
     return Histogram(tuple(map(float, edges)), tuple(map(int, counts)))
 

@@ -61,8 +61,11 @@ class NightStep:
     prompts: int = 0
     skipped: bool = False
 
-    def lengths(self, values: Mapping[str, Floats]) -> dict[Stretch, Floats]:
-        """Seconds of each kind of stretch, for every draw; kinds it has none of left out."""
+    def lengths(
+        self, values: Mapping[str, Floats], products: dict[tuple[str, ...], Floats]
+    ) -> dict[Stretch, Floats]:
+        """Seconds of each kind of stretch, for every draw; kinds it has none of left out.
+        `products` are those of factors multiplied for steps before, which this one adds to."""
         found: dict[Stretch, Floats] = {}
         if self.skipped:
             return found
@@ -70,10 +73,9 @@ class NightStep:
         if self.work or self.fixed_s:
             carried = nothing.copy()
             for part in self.work:
-                term = np.full_like(nothing, part.seconds)
-                for key in part.factors:
-                    term *= values[key]
-                carried += term
+                if part.factors not in products:
+                    products[part.factors] = _multiply(values, part.factors)
+                carried += part.seconds * products[part.factors]
             if self.load:
                 carried *= np.exp(values[NIGHT] * self.load)
             found[Stretch.WORK] = carried + self.fixed_s
@@ -90,7 +92,7 @@ class NightStep:
         parts: dict[str, float] = {}
         for carried in self.work:
             parts[carried.part.value] = parts.get(carried.part.value, 0.0) + carried.seconds
-        told = self.lengths(middles)
+        told = self.lengths(middles, {})
         if self.fixed_s:
             parts[Part.FIXED.value] = self.fixed_s
         for kind, part in (
@@ -126,7 +128,15 @@ class Night:
 
     def lengths(self, values: Mapping[str, Floats]) -> tuple[dict[Stretch, Floats], ...]:
         """Of each step."""
-        return tuple(step.lengths(values) for step in self.steps)
+        products: dict[tuple[str, ...], Floats] = {}
+        return tuple(step.lengths(values, products) for step in self.steps)
+
+
+def _multiply(values: Mapping[str, Floats], keys: Sequence[str]) -> Floats:
+    product: Floats = np.ones_like(values[NIGHT])
+    for key in keys:
+        product = product * values[key]
+    return product
 
 
 def add_up(lengths: Mapping[Stretch, Floats], like: Floats) -> Floats:

@@ -21,6 +21,8 @@ from forerun.stages.forecast_laws import Floats
 # When people are told: common practice, no source.
 _DAYS_BEFORE = 5
 _GO_BEFORE = timedelta(minutes=30)
+# An edited record may say anything; a calendar ends.
+_LONGEST_S = 50 * 365.25 * 86400
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,7 @@ class _Clock:
         self._zero = begins.astimezone(UTC)
 
     def at(self, seconds: float, *, whole_minute: bool = False) -> str:
+        seconds = min(max(seconds, -_LONGEST_S), _LONGEST_S)
         moment = self._zero + timedelta(seconds=round(seconds))
         if whole_minute:
             moment = (self._zero + timedelta(seconds=seconds)).replace(second=0, microsecond=0)
