@@ -117,7 +117,12 @@ def survey(
         bool, typer.Option(help="print every command a survey runs, and stop")
     ] = False,
     calibrate: Annotated[
-        bool, typer.Option(help="also have the server do a fixed, small amount of work and time it")
+        bool,
+        typer.Option(
+            help="also time the server at work, some 10 s: this is the one thing that WRITES "
+            "there, up to 50 MB into a directory of its own below /var, removed again; it also "
+            "fetches up to 8 MB from the server's own archives. See --show-commands"
+        ),
     ] = False,
     keep_map: Annotated[
         Path | None,

@@ -82,6 +82,7 @@ class Walk:
                 bench.lab,
                 clock,
                 host_cpu=lambda: yard.hypervisor.cpu_seconds(clone.name),
+                blocks=lambda: yard.hypervisor.block_counts(clone.name),
                 sent=clone.guest.sent_bytes,
                 mac=clone.mac,
             ),

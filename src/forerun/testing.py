@@ -8,12 +8,18 @@ import tempfile
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from forerun.errors import HypervisorFailed, SurveyFailed
 from forerun.ports.canary import Canary
-from forerun.ports.hypervisor import Hypervisor, OwnedDomain, read_owner, read_state
+from forerun.ports.hypervisor import (
+    BlockCounts,
+    Hypervisor,
+    OwnedDomain,
+    read_owner,
+    read_state,
+)
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
 from forerun.testing_guest import FakeCanary, FakeClock, FakeGuest, FakeTurn
 
@@ -179,7 +185,7 @@ def check_canary(canary: Canary) -> None:
 class FakeHypervisor:
     """A hypervisor that keeps its domains in a table: name to the XML they were started
     with. `foreign` are domains that somebody else runs; `broken` makes every request fail;
-    `starved` names domains that stand still for want of room."""
+    `starved` names domains that stand still for want of room; `blocks` says what disks did."""
 
     uri = "fake:///lab"
 
@@ -187,6 +193,7 @@ class FakeHypervisor:
         self.domains = dict(foreign or {})
         self.broken = broken
         self.starved: set[str] = set()
+        self.blocks: dict[str, BlockCounts] = {}
         self.resets: list[str] = []
         self.closed = False
 
@@ -221,6 +228,11 @@ class FakeHypervisor:
         """A fake costs no time; a domain in the table has used a second."""
         self._ask()
         return 1.0 if name in self.domains else 0.0
+
+    def block_counts(self, name: str) -> BlockCounts:
+        """What the fake was told of its disks, nothing of others."""
+        self._ask()
+        return self.blocks.get(name, BlockCounts()) if name in self.domains else BlockCounts()
 
     def save(self, name: str, path: str) -> None:
         """Write its XML to the file and take it off the table."""
@@ -283,6 +295,9 @@ def check_hypervisor(hypervisor: Hypervisor, write_xml: Callable[[str, str], str
         wanted = {OwnedDomain(name, "run-contract", running=True, state="state-contract")}
         assert found == wanted, f"it is found by its mark, with its owner: {found}"  # noqa: S101
         assert hypervisor.cpu_seconds(name) >= 0.0, "its CPU time is told"  # noqa: S101
+        blocks = hypervisor.block_counts(name)
+        told = [getattr(blocks, one.name) for one in fields(blocks)]
+        assert all(one == -1 or one >= 0 for one in told), "its disks are told, or not"  # noqa: S101
         assert not hypervisor.is_starved(name), "it has room"  # noqa: S101
         hypervisor.reset(name)
         assert hypervisor.is_running(name), "a reset domain runs on"  # noqa: S101
@@ -325,6 +340,7 @@ def _check_missing(hypervisor: Hypervisor, name: str) -> None:
     """Asking after a domain that is not there is no trouble."""
     assert not hypervisor.is_running(name), "a missing domain does not run"  # noqa: S101
     assert hypervisor.cpu_seconds(name) == 0.0, "a missing domain used no time"  # noqa: S101
+    assert hypervisor.block_counts(name) == BlockCounts(), "nothing of its disks"  # noqa: S101
     assert not hypervisor.is_starved(name), "a missing domain wants nothing"  # noqa: S101
     hypervisor.reset(name)
     hypervisor.end(name)

@@ -62,6 +62,7 @@ def main() -> None:
                 ground.bench.lab,
                 clock,
                 host_cpu=lambda: ground.yard.hypervisor.cpu_seconds(clone.name),
+                blocks=lambda: ground.yard.hypervisor.block_counts(clone.name),
                 sent=clone.guest.sent_bytes,
                 mac=clone.mac,
             )

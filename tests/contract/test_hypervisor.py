@@ -11,7 +11,7 @@ import pytest
 from forerun.errors import HypervisorFailed
 from forerun.model.blueprint import DomainPlan
 from forerun.ports.domain_xml import write_domain_xml
-from forerun.ports.hypervisor import Hypervisor
+from forerun.ports.hypervisor import BlockCounts, Hypervisor, sum_block_stats
 from forerun.ports.ledger import Ledger
 from forerun.ports.store import Store
 from forerun.stages.sweep import sweep
@@ -61,11 +61,33 @@ def test_a_fake_that_is_gone_says_so(broken: bool) -> None:
         lambda: fake.end("x"),
         lambda: fake.start(write_xml("x", "y")),
         lambda: fake.cpu_seconds("x"),
+        lambda: fake.block_counts("x"),
         lambda: fake.is_starved("x"),
         lambda: fake.reset("x"),
     ):
         with pytest.raises(HypervisorFailed):
             ask()
+
+
+def test_the_disks_of_a_domain_are_added_up() -> None:
+    """The keys of libvirt's block statistics (virConnectGetAllDomainStats: "block.<num>.rd.times
+    - total time (ns) spent on reads as unsigned long long"), as QEMU fills them; a read-only
+    disk without flushes, and names that only look like counters, change nothing."""
+    stats: dict[str, object] = {
+        "block.count": 2,
+        "block.0.name": "vda", "block.0.path": "/var/lib/x/block.1.wr.bytes",
+        "block.0.rd.reqs": 5120, "block.0.rd.bytes": 104857600, "block.0.rd.times": 2500000000,
+        "block.0.wr.reqs": 900, "block.0.wr.bytes": 20971520, "block.0.wr.times": 750000000,
+        "block.0.fl.reqs": 321, "block.0.fl.times": 4000000000, "block.0.allocation": 9,
+        "block.1.name": "vdb", "block.1.rd.reqs": 7, "block.1.rd.bytes": 4096,
+        "block.1.rd.times": 500000, "block.1.wr.bytes": 0, "block.1.wr.times": 0,
+    }  # fmt: skip
+    assert sum_block_stats(stats) == BlockCounts(
+        read_bytes=104861696, written_bytes=20971520, flushes=321,
+        read_s=2.5005, write_s=0.75, flush_s=4.0,
+    )  # fmt: skip
+    assert sum_block_stats({"block.count": 0}) == BlockCounts()
+    assert sum_block_stats({"block.0.fl.reqs": "many"}) == BlockCounts()
 
 
 # -- the sweep

@@ -20,6 +20,7 @@ from forerun.ports.gateway_meter import (
     UrlMeter,
     measure_header,
 )
+from forerun.testing import FakeClock
 
 
 class StillClock:
@@ -126,6 +127,26 @@ def test_the_counters_add_up() -> None:
         UrlMeter("http://a.test/Release", 1, 5, 0),
         UrlMeter("CONNECT evil.test:443", 1, 0, 0, refused=1),
     )
+
+
+def test_seconds_of_fetching_are_of_the_wall_clock() -> None:
+    """Two answers at once count once, a pause between two not at all, and one that is still
+    under way up to now."""
+    clock = FakeClock()
+    tally = Tally(clock)
+    with tally.answering():
+        clock.sleep(2)
+        with tally.answering():
+            clock.sleep(3)
+        clock.sleep(1)
+    assert tally.reading().fetching_s == 6
+    clock.sleep(10)
+    with pytest.raises(ConnectionError), tally.answering():
+        clock.sleep(4)
+        assert tally.reading().fetching_s == 10
+        raise ConnectionError
+    clock.sleep(10)
+    assert tally.reading().fetching_s == 10
 
 
 def test_a_refused_redirect_is_one_request() -> None:

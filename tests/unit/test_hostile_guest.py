@@ -34,7 +34,7 @@ from forerun.ports.prober import _judge_http
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.ssh import ExecResult
 from forerun.profiles import load_profile, load_site
-from forerun.stages import rehearse, session
+from forerun.stages import package_log, rehearse, session
 from forerun.stages.actions import count_stored, keep_configuration
 from forerun.stages.fidelity_read import read_files, survey_clone
 from forerun.stages.plan import read_clone_inputs
@@ -272,7 +272,7 @@ def test_talking_without_end_fills_nothing(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(session, "MOST_TEXT", 5000)
     monkeypatch.setattr(session, "MOST_QUESTION", 2000)
     monkeypatch.setattr(rehearse, "MOST_TRANSCRIPT", 3000)
-    monkeypatch.setattr(rehearse, "MOST_LOG", 4 << 20)
+    monkeypatch.setattr(package_log, "MOST_LOG", 4 << 20)
     scene = Stage1(tmp_path, make_profile([make_step("go")]))
     scene.guest.sessions["go"] = (*[FakeTurn("y\n" * 900, after_s=1.0)] * 9, FakeTurn(exit_code=0))
     asked: list[int] = []

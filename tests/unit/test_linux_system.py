@@ -14,7 +14,6 @@ from forerun.distro.linux_system import (
     find_time_sync,
     parse_accounts,
     parse_boots,
-    parse_calibration,
     parse_groups,
     parse_interfaces,
     parse_links,
@@ -127,30 +126,6 @@ def test_the_running_time_service_wins() -> None:
     assert find_time_sync([own, chrony]) == "chrony"
     assert find_time_sync([own]) == "systemd-timesyncd"
     assert find_time_sync([]) == ""
-
-
-def test_calibration() -> None:
-    """Means of one run: CPU from `times` before and after, wall time in hundredths."""
-    text = (
-        "#file compute\n0m1.000000s 0m0.500000s\n0m2.000000s 0m0.000000s\nstart 1000\n"
-        "end 1100 20\n0m1.000000s 0m0.500000s\n0m2.800000s 0m0.200000s\n"
-        "#file broken\nstart 5\nend x\n"
-        "#file never\n0m0.0s 0m0.0s\n0m0.0s 0m0.0s\nstart 1\nend 2 0\n"
-        "0m0.0s 0m0.0s\n0m0.0s 0m0.0s\n"
-    )
-    rows = parse_calibration(split_sections(text))
-    assert [(row.name, row.seconds, row.runs) for row in rows] == [
-        ("compute", 0.05, 20), ("compute-wall", 0.05, 20),
-    ]  # fmt: skip
-
-
-def test_calibration_as_recorded() -> None:
-    """Three parts, recorded on a Debian 12 machine with dash."""
-    rows = parse_calibration(split_sections((DATA / "calibration").read_text()))
-    assert {row.name for row in rows} == {
-        f"{part}{kind}" for part in ("compute", "digest", "process") for kind in ("", "-wall")
-    }
-    assert all(0 < row.seconds < 1 and 2 <= row.runs <= 20 for row in rows)
 
 
 def test_content_cannot_pass_for_a_mark() -> None:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import itertools
-from pathlib import Path
+from dataclasses import replace
 
 import pytest
 
+from forerun.model.counters import StepCounters
 from forerun.model.observation import ProbeSample, StepEnd, StepRecord
 from forerun.ports.gateway import GatewayReading
+from forerun.ports.hypervisor import BlockCounts
 from forerun.ports.labhost import LoadMark
+from forerun.stages.guest_counters import GuestMark
 from forerun.stages.measure import (
     DISK_PERIOD_S,
     DiskWatch,
     StepMark,
     count_download,
+    count_step,
     find_disk_targets,
     find_outages,
-    read_cpu_seconds,
 )
+from forerun.stages.package_log import PackageWork
 from forerun.testing import FakeClock, FakeGuest
 
 LOAD = LoadMark(0.0, 0, 0, (0, 0, 0), 0.0)
@@ -110,24 +114,8 @@ def test_an_outage_names_its_cause_and_the_step_in_which_it_began() -> None:
 # -- counters
 
 
-def test_cpu_seconds_are_work_only() -> None:
-    """proc(5), /proc/stat: fields 1 to 7 are user nice system idle iowait irq softirq, in
-    USER_HZ (100 a second); steal and guest come after and are not ours."""
-    text = b"cpu  1000 200 300 99999 5555 40 60 7777 11 22\ncpu0 1 2 3 4 5 6 7 8 9 10\nintr 1\n"
-    guest = FakeGuest(FakeClock(), files={"/proc/stat": text})
-    assert read_cpu_seconds(guest) == pytest.approx(16.0)
-
-
-def test_this_machines_own_stat_is_understood() -> None:
-    """The real file of the kernel the tests run on reads as a positive, plausible figure."""
-    content = Path("/proc/stat").read_bytes()
-    guest = FakeGuest(FakeClock(), files={"/proc/stat": content})
-    fields = [int(field) for field in content.split(b"\n")[0].split()[1:9]]
-    assert 0 < read_cpu_seconds(guest) <= sum(fields) / 100
-
-
 def mark(reading: GatewayReading, wire: int = 0, packets: int = 0) -> StepMark:
-    return StepMark(0.0, 0.0, 0.0, LOAD, reading, wire, packets)
+    return StepMark(0.0, GuestMark(), 0.0, LOAD, reading, wire, packets)
 
 
 def test_a_download_is_what_the_counters_grew_by() -> None:
@@ -156,6 +144,50 @@ def test_a_wire_counter_that_began_anew_is_unknown() -> None:
     )  # fmt: skip
     assert count is not None
     assert (count.wire_bytes, count.wire_packets) == (-1, -1)
+
+
+def test_a_steps_counters_are_differences() -> None:
+    """Clone, disks and gateway by what they grew; packages and people as they are told; what
+    is not known on one side is not known."""
+    old = replace(
+        mark(GatewayReading(fetching_s=2.0)),
+        guest=GuestMark("a", 2, 5.0, 1.0, 90.0, 3.0, 0.0, 700, 0.5, 0.2, 0.1, -1.0),
+        blocks=BlockCounts(1000, 2000, 30, 0.1, 0.2, -1.0),
+    )
+    new = replace(
+        mark(GatewayReading(fetching_s=5.5)),
+        guest=GuestMark("a", 2, 9.0, 3.0, 95.0, 4.0, 0.5, 1700, 1.5, 0.7, 0.4, 1.0),
+        blocks=BlockCounts(1500, 9000, 130, 0.3, 0.8, 1.0),
+    )
+    work = PackageWork(3.0, 4.0, 1.0, 100, 300)
+    counted = count_step(old, new, work, people_s=1.234)
+    assert counted == StepCounters(
+        cpus=2, user_s=4.0, system_s=2.0, idle_s=5.0, iowait_s=1.0, steal_s=0.5, processes=1000,
+        io_some_s=0.5, io_full_s=0.3, cpu_some_s=1.0, memory_full_s=-1.0, read_bytes=500,
+        written_bytes=7000, flushes=100, flush_s=-1.0, read_s=0.2, write_s=0.6, fetching_s=3.5,
+        packed_bytes=100, unpacked_bytes=300, unpacking_s=3.0, configuring_s=4.0, triggers_s=1.0,
+        people_s=1.23, since_boot=False,
+    )  # fmt: skip
+
+
+def test_a_boot_within_a_step_starts_the_clones_counters_anew() -> None:
+    """What the new boot counted is all there is; the hypervisor counts on. A clone that does
+    not answer afterwards leaves nothing known."""
+    old = replace(
+        mark(GatewayReading()),
+        guest=GuestMark("a", 1, 500.0, 100.0, 9000.0, 3.0, 0.0, 7000),
+        blocks=BlockCounts(flushes=30),
+    )
+    new = replace(
+        mark(GatewayReading()),
+        guest=GuestMark("b", 1, 9.0, 3.0, 12.0, 1.0, 0.0, 600),
+        blocks=BlockCounts(flushes=50),
+    )
+    counted = count_step(old, new, PackageWork(), people_s=0.0)
+    assert (counted.since_boot, counted.user_s, counted.processes) == (True, 9.0, 600)
+    assert (counted.flushes, counted.unpacking_s) == (20, -1.0)
+    away = count_step(old, replace(new, guest=GuestMark()), PackageWork(), people_s=0.0)
+    assert (away.since_boot, away.user_s, away.processes, away.flushes) == (False, -1.0, -1, 20)
 
 
 # -- disks

@@ -28,6 +28,7 @@ from forerun.model.profile import (
     UnknownPrompt,
 )
 from forerun.ports.gateway import GatewayReading, UrlMeter
+from forerun.ports.hypervisor import BlockCounts
 from forerun.ports.labhost import LabHost
 from forerun.ports.prober import Prober
 from forerun.ports.ssh import ExecResult
@@ -136,6 +137,7 @@ class Stage1:
                 LabHost(),
                 self.clock,
                 host_cpu=lambda: 0.0,
+                blocks=BlockCounts,
                 sent=self.guest.sent_bytes,
                 mac=MAC,
             ),

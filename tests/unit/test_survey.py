@@ -5,6 +5,8 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import json
+import re
 import tarfile
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -15,6 +17,7 @@ import pytest
 from forerun.distro.debian import Debian
 from forerun.errors import SurveyFailed
 from forerun.events import Event, Notice
+from forerun.model.speed import Work
 from forerun.model.survey import CleanSurvey
 from forerun.ports.production import Budget, ProbeName
 from forerun.ports.records import dump_record, load_record
@@ -55,7 +58,9 @@ class Kept:
         pass
 
 
-def survey(production: FakeProduction, sink: Kept | None = None) -> tuple[CleanSurvey, bytes]:
+def survey(
+    production: FakeProduction, sink: Kept | None = None, *, calibrate: bool = False
+) -> tuple[CleanSurvey, bytes]:
     copy = io.BytesIO()
     record = take_survey(
         production,
@@ -65,6 +70,7 @@ def survey(production: FakeProduction, sink: Kept | None = None) -> tuple[CleanS
         survey_id="survey-1",
         copy_to=copy,
         sink=sink,
+        calibrate=calibrate,
     )
     return record, copy.getvalue()
 
@@ -210,12 +216,73 @@ def test_the_command_list_is_complete() -> None:
     assert any("find" in command and "tar --create" in command for _, command in list_probes())
 
 
+def bare(command: str) -> str:
+    """A command without redirections to nowhere and to open descriptors."""
+    for harmless in ("2>/dev/null", "2>&1", ">&2", "3>&1", ">&3"):
+        command = command.replace(harmless, "")
+    return command
+
+
 def test_no_command_redirects_into_a_file() -> None:
-    """Read only: the only targets of a redirection are /dev/null and open descriptors."""
-    for name, command in list_probes():
-        bare = command.replace("2>/dev/null", "").replace("2>&1", "").replace(">&2", "")
-        bare = bare.replace("3>&1", "").replace(">&3", "")
-        assert ">" not in bare, name
+    """Read only: the only targets of a redirection are /dev/null and open descriptors. Of what
+    a survey runs unasked, nothing is excepted."""
+    commands = dict(list_probes())
+    assert "calibration" not in commands and "link-rate" not in commands
+    for name, command in commands.items():
+        assert ">" not in bare(command), name
+
+
+def test_what_is_asked_for_writes_only_where_it_says() -> None:
+    """Of the two probes that `--calibrate` adds, one opens a connection and writes nothing;
+    the other has dd write two files in a directory that it makes and removes, and none of its
+    redirections leads to a file."""
+    asked = dict(list_probes(calibrate=True))
+    added = {name: asked[name] for name in asked.keys() - dict(list_probes()).keys()}
+    assert set(added) == {"calibration", "link-rate"}
+    link = bare(added["link-rate"]).replace('3<>"/dev/tcp/$host/$port"', "")
+    assert not re.search(r">(?!/dev/null)", link.replace("3>&-", ""))
+    kit = bare(added["calibration"])
+    assert not re.search(r">(?!/dev/null)", kit)
+    assert set(re.findall(r"of=(\S+)", kit)) == {'"$room/sync"', '"$room/write"'}
+    makers = re.findall(r"\b(?:mkdir|mktemp|tee|cp|mv|ln|install|touch|truncate)\b[^\n]*", kit)
+    assert makers == ['mktemp -u "$top/forerun-speed.XXXXXXXX") && mkdir "$room"  && break']
+    assert re.findall(r"\b(?:rm|rmdir)\b [^;]*", kit) == [
+        'rm -f "$room/sync" "$room/write"', 'rmdir "$room"',
+    ]  # fmt: skip
+    assert kit.index("trap clean EXIT") < kit.index("mktemp -u")
+
+
+def test_a_survey_with_the_figures_of_an_earlier_kit_is_read(tmp_path: Path) -> None:
+    """They were of other work, so that nothing can be compared with them: the survey loads,
+    and has no reading of speed."""
+    record, _ = survey(FakeProduction(read_answers(), TREE))
+    old = json.loads(dump_record(record))
+    old["system"].pop("speed")
+    old["system"]["calibration"] = [{"name": "compute-wall", "seconds": 0.0155, "runs": 20}]
+    path = tmp_path / "survey.json"
+    path.write_text(json.dumps(old), encoding="utf-8")
+    read = load_record(CleanSurvey, path)
+    assert read.system.speed is None
+    assert read.packages == record.packages
+
+
+def test_the_speed_is_stored_and_its_names_are_cleaned() -> None:
+    """A survey that was asked for it has the reading; a mount point that tells the server's
+    name is replaced as in the rest of the survey, an archive keeps its address as there."""
+    answers = read_answers()
+    node = answers[ProbeName.NAMES].split(b"\n")[1]
+    answers[ProbeName.CALIBRATION] = answers[ProbeName.CALIBRATION].replace(
+        b"on ext4 /\n", b"on ext4 /srv/%s\n" % node
+    )
+    record, _ = survey(FakeProduction(answers, TREE), calibrate=True)
+    reading = record.system.speed
+    assert reading is not None
+    assert {speed.work for speed in reading.speeds} == set(Work)
+    assert node.decode() not in repr(reading)
+    (link,) = [speed for speed in reading.speeds if speed.work is Work.LINK]
+    assert link.subject in {uri for source in record.sources for uri in source.uris}
+    unasked, _ = survey(FakeProduction(answers, TREE))
+    assert unasked.system.speed is None
 
 
 def test_escape_path() -> None:

@@ -58,8 +58,9 @@ class Distro(Protocol):
         ...
 
     def probes(self, *, calibrate: bool = False) -> Mapping[ProbeName, str]:
-        """The read-only shell command of each probe; with `calibrate` also the one that
-        does a fixed amount of work, to tell how fast the server is."""
+        """The read-only shell command of each probe; with `calibrate` also those that tell
+        how fast the server is: one writes into a directory of its own and removes it, one
+        fetches pieces of the archives' indexes."""
         ...
 
     def scope(self) -> CopyScope:

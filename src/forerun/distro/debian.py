@@ -1,7 +1,7 @@
 """Debian: the probes, and where their answers are understood.
 
 Every command reads; none writes, not even a cache: `apt-cache` is told to keep its cache
-in memory, and nothing is redirected to a file.
+in memory, and nothing is redirected to a file. (One that is run only when asked for does.)
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Debian:
         return os_release.get("ID") == "debian"
 
     def probes(self, *, calibrate: bool = False) -> Mapping[ProbeName, str]:
-        """The read-only shell command of each probe; see `Distro.probes`."""
+        """The shell command of each probe; see `Distro.probes`."""
         return {**PROBES, **CALIBRATION} if calibrate else PROBES
 
     def scope(self) -> CopyScope:

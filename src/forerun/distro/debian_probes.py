@@ -1,8 +1,9 @@
 """The shell commands that read a Debian server.
 
 Every command reads; none writes, not even a cache: `apt-cache` is told to keep its cache
-in memory, and nothing is redirected to a file. Starting a process is what costs most on a
-small or emulated server (about 35 ms there), so that one awk reads many files.
+in memory, and nothing is redirected to a file. The one exception is run only when asked for
+(CALIBRATION): how fast a server writes cannot be told by reading. Starting a process is what
+costs most on a small or emulated server (about 35 ms there), so that one awk reads many files.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import shlex
 
 from forerun.distro.base import ABSENT, BASE_PROBES
+from forerun.distro.speed_kit import KIT, LINK
 from forerun.ports.production import CopyScope, ProbeName
 
 SCOPE = CopyScope(
@@ -195,25 +197,5 @@ PROBES: dict[ProbeName, str] = {
     ProbeName.HISTORY: _HISTORY,
 }
 
-# Run only when asked for: about a second of work on a fast server. Each part is repeated
-# until a second is over or it was done 20 times; `times` tells CPU seconds so far, of the
-# shell on its first line and of the programs it started on the second.
-_WORK = {
-    # Decimal arithmetic in an interpreter, as in maintainer scripts.
-    "compute": "awk 'BEGIN { for (i = 0; i < 300000; i++) s += i % 7 }'",
-    # Unpacking and checking, as dpkg and apt do it.
-    "digest": "dd if=/dev/zero bs=65536 count=128 2>/dev/null | sha256sum >&2",
-    "process": "for n in 1 2 3 4 5 6 7 8 9 10; do /bin/true; done",
-}
-
-CALIBRATION: dict[ProbeName, str] = {
-    ProbeName.CALIBRATION: "look() { read -r up rest </proc/uptime; up=${up%.*}${up#*.}; }\n"
-    + "".join(
-        f"echo '#file {name}'; times; n=0; look; start=$up; echo \"start $up\"\n"
-        f"while :; do {work}; n=$((n + 1)); look;"
-        " [ $n -ge 20 ] && break; [ $((up - start)) -ge 100 ] && break; done\n"
-        'echo "end $up $n"; times\n'
-        for name, work in _WORK.items()
-    )
-    + ":",
-}
+# Run only when asked for: it takes seconds of the processor, and the first of them writes.
+CALIBRATION: dict[ProbeName, str] = {ProbeName.CALIBRATION: KIT, ProbeName.LINK_RATE: LINK}

@@ -12,6 +12,7 @@ from forerun.distro.base import Sections, split_sections
 from forerun.distro.debian_facts import parse_sums
 from forerun.distro.debian_logs import HistoryEntry, parse_history_log
 from forerun.distro.linux_blocks import parse_blocks
+from forerun.distro.linux_speed import parse_speed
 from forerun.model.survey import Machine, Package, Unit, Withheld
 from forerun.model.system import SystemFacts, Transaction
 from forerun.ports.production import ProbeName
@@ -70,7 +71,7 @@ def read_system(
         time_sync=linux_system.find_time_sync(units),
         naming_scheme=linux_system.find_naming_scheme(system),
         reboot_pending=debian_state.find_pending_reboot(system, machine.kernel, packages),
-        calibration=linux_system.parse_calibration(split_sections(text[ProbeName.CALIBRATION])),
+        speed=parse_speed(text[ProbeName.CALIBRATION], text[ProbeName.LINK_RATE]),
     )
     return facts, tuple(_list_unread(text, facts, (system, history)))
 
@@ -90,8 +91,8 @@ def _list_unread(
     ):
         if not rows:
             yield Withheld(fact, f"the server's answer has no {wanted}")
-    if text[ProbeName.CALIBRATION].strip() and not facts.calibration:
-        yield Withheld(ProbeName.CALIBRATION.value, "the fixed work gave no times")
+    if text[ProbeName.CALIBRATION].strip() and not (facts.speed and facts.speed.speeds):
+        yield Withheld(ProbeName.CALIBRATION.value, "the timed work gave no times")
 
 
 def find_zone(system: Sections, links: Mapping[str, str]) -> str:

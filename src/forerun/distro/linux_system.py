@@ -1,4 +1,4 @@
-"""Processor, network interfaces, accounts, boots and speed of any Linux server.
+"""Processor, network interfaces, accounts and boots of any Linux server.
 
 Sources: proc(5) (/proc/cpuinfo), sysfs as the kernel documents it (class/net), udev's
 database (`E:` lines hold properties) and systemd.net-naming-scheme(7), ip-address(8),
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 
 from forerun.distro.base import Sections, escape_value
 from forerun.model.survey import Unit
-from forerun.model.system import Account, Boot, Calibration, Group, Interface, Processor
+from forerun.model.system import Account, Boot, Group, Interface, Processor
 
 _MOST_BOOTS = 30
 _ID = re.compile(r"[0-9]{1,10}")
@@ -189,34 +189,3 @@ def find_time_sync(units: Iterable[Unit]) -> str:
             if unit and wanted in (unit.active, unit.enabled):
                 return name
     return ""
-
-
-# -- speed -----------------------------------------------------------------------------------
-
-_TIMES = re.compile(r"(\d+)m(\d+(?:\.\d+)?)s (\d+)m(\d+(?:\.\d+)?)s")
-
-
-def parse_calibration(sections: Sections) -> tuple[Calibration, ...]:
-    """Mean seconds of one run of each part: CPU seconds under the part's name, wall
-    seconds under that name and "-wall"."""
-    rows: list[Calibration] = []
-    for name, lines in sections.lines.items():
-        text = "\n".join(lines)
-        start = re.search(r"^start ([0-9]{1,15})$", text, re.MULTILINE)
-        end = re.search(r"^end ([0-9]{1,15}) ([0-9]{1,6})$", text, re.MULTILINE)
-        spent = [_sum_pair(match) for match in _TIMES.finditer(text)]
-        if not (start and end and len(spent) == 4 and int(end[2]) > 0):
-            continue
-        runs = int(end[2])
-        cpu = sum(spent[2:]) - sum(spent[:2])
-        wall = (int(end[1]) - int(start[1])) / 100
-        rows.append(Calibration(escape_value(name), round(max(0.0, cpu) / runs, 6), runs))
-        rows.append(
-            Calibration(f"{escape_value(name)}-wall", round(max(0.0, wall) / runs, 6), runs)
-        )
-    return tuple(rows)
-
-
-def _sum_pair(match: re.Match[str]) -> float:
-    minutes, seconds = int(match[1]) + int(match[3]), float(match[2]) + float(match[4])
-    return minutes * 60 + seconds

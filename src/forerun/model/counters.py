@@ -15,10 +15,13 @@ class StepCounters:
     """Counters of one step (seconds, bytes, counts).
 
     Of the clone (proc(5)): `user_s`, `system_s`, `idle_s`, `iowait_s`, `steal_s` summed over
-    its `cpus`, `processes` started, and pressure: the seconds in which some task, or every
-    one that was not idle, waited (`io_some_s`, `io_full_s`, `cpu_some_s`, `memory_full_s`).
+    its `cpus`, `processes` (threads among them) started, and pressure: the seconds in which
+    some task, or every one that was not idle, waited (`io_some_s`, `io_full_s`, `cpu_some_s`,
+    `memory_full_s`). Where the clone was booted in the step, these are since that boot
+    (`since_boot`): what the old one counted is gone.
     Of the hypervisor, all disks: bytes and seconds of reading and writing, `flushes` and the
-    seconds they took. Of the gateway: `fetching_s`, in which at least one body was under way.
+    seconds they took, those of requests under way at once added up. Of the gateway:
+    `fetching_s`, in which at least one answer with a body was under way.
     Of the package manager: `packed_bytes` of package files that were unpacked, `unpacked_bytes`
     they became, and the seconds in which a package was being unpacked, configured, or its
     triggers run. `people_s`: waiting for answers.
@@ -48,6 +51,7 @@ class StepCounters:
     configuring_s: float = -1.0
     triggers_s: float = -1.0
     people_s: float = 0.0
+    since_boot: bool = False
 
 
 class Part(Enum):

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from forerun.model.speed import SpeedReading
+
 
 @dataclass(frozen=True, slots=True)
 class Account:
@@ -190,18 +192,9 @@ class Processor:
 
 
 @dataclass(frozen=True, slots=True)
-class Calibration:
-    """What a fixed amount of work took on the server: mean seconds of one of `runs`, of CPU
-    time, or of wall time where the name ends in "-wall". Measured only when asked for."""
-
-    name: str
-    seconds: float
-    runs: int
-
-
-@dataclass(frozen=True, slots=True)
 class SystemFacts:
-    """All further facts of one server."""
+    """All further facts of one server. `speed` is there only when it was asked for, with
+    the server's own load meanwhile."""
 
     accounts: tuple[Account, ...] = ()
     groups: tuple[Group, ...] = ()
@@ -221,4 +214,4 @@ class SystemFacts:
     time_sync: str = ""
     naming_scheme: str = ""
     reboot_pending: tuple[str, ...] = ()
-    calibration: tuple[Calibration, ...] = ()
+    speed: SpeedReading | None = None

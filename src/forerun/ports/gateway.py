@@ -103,7 +103,7 @@ class ArchiveGateway:
         self._port = port
         self._clock: Clock = clock or SystemClock()
         self._ca_file = ca_file
-        self._tally = Tally()
+        self._tally = Tally(self._clock)
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stop: asyncio.Event | None = None

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
-from forerun.ports.clock import Clock
+from forerun.ports.clock import Clock, SystemClock
 
 # A guest could ask for endless different addresses: from here on they share one row.
 MOST_ROWS = 20_000
@@ -24,7 +25,8 @@ class GatewayReading:
     `outside` body bytes fetched from outside; `cached` body bytes served that were not
     fetched for that request (they were on disk, or another request was fetching them);
     `headers` response header bytes sent: status line, fields, blank line; `refused`
-    requests turned away (off the allow-list, malformed, or not a plain GET/HEAD)."""
+    requests turned away (off the allow-list, malformed, or not a plain GET/HEAD);
+    `fetching_s` seconds in which at least one GET was being answered."""
 
     requests: int = 0
     packages: int = 0
@@ -33,6 +35,7 @@ class GatewayReading:
     cached: int = 0
     headers: int = 0
     refused: int = 0
+    fetching_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +62,12 @@ class _Row:
 class Tally:
     """The counters; every method may be called from any thread."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Clock | None = None) -> None:
         self._lock = threading.Lock()
+        self._clock: Clock = clock or SystemClock()
+        self._open = 0
+        self._open_since = 0.0
+        self._fetching_s = 0.0
         self._requests = 0
         self._packages = 0
         self._indexes = 0
@@ -75,6 +82,22 @@ class Tally:
         """A request came in, good or bad."""
         with self._lock:
             self._requests += 1
+
+    @contextmanager
+    def answering(self) -> Iterator[None]:
+        """A GET is being answered for as long as the block runs; several at once count as
+        one, since seconds are of the wall clock."""
+        with self._lock:
+            if self._open == 0:
+                self._open_since = self._clock.monotonic()
+            self._open += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._open -= 1
+                if self._open == 0:
+                    self._fetching_s += self._clock.monotonic() - self._open_since
 
     def note_headers(self, size: int) -> None:
         """`size` bytes of response header are sent."""
@@ -121,7 +144,9 @@ class Tally:
     def reading(self) -> GatewayReading:
         """The counters now."""
         with self._lock:
+            open_s = self._clock.monotonic() - self._open_since if self._open else 0.0
             return GatewayReading(
+                fetching_s=self._fetching_s + open_s,
                 requests=self._requests,
                 packages=self._packages,
                 indexes=self._indexes,

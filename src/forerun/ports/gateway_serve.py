@@ -122,7 +122,8 @@ class Counter:
         try:
             if request.method == "HEAD":
                 return await self._answer_head(request, placed)
-            return await self._answer_get(request, placed)
+            with self._tally.answering():
+                return await self._answer_get(request, placed)
         except ConnectionError:  # the client went away
             raise
         except OSError as problem:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Protocol, TypeVar
@@ -32,6 +32,20 @@ class OwnedDomain:
     state: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class BlockCounts:
+    """What a domain's disks did since it was started, all together: bytes read and written,
+    flushes asked for, and the seconds that requests of each kind took (those under way at
+    once add up). -1 where the hypervisor does not tell."""
+
+    read_bytes: int = -1
+    written_bytes: int = -1
+    flushes: int = -1
+    read_s: float = -1.0
+    write_s: float = -1.0
+    flush_s: float = -1.0
+
+
 class Hypervisor(Protocol):
     """What forerun asks of a hypervisor. Every method raises HypervisorFailed."""
 
@@ -55,6 +69,10 @@ class Hypervisor(Protocol):
 
     def cpu_seconds(self, name: str) -> float:
         """Host CPU seconds the domain has used since it started."""
+        ...
+
+    def block_counts(self, name: str) -> BlockCounts:
+        """What its disks did since it was started; nothing known of one that is not there."""
         ...
 
     def save(self, name: str, path: str) -> None:
@@ -238,6 +256,17 @@ class LibvirtHypervisor:
             name, f"measure {name}", lambda domain: float(domain.info()[4]) / 1e9, missing=0.0
         )
 
+    def block_counts(self, name: str) -> BlockCounts:
+        """What its disks did since it was started (virDomainListGetStats, block statistics)."""
+
+        def question(domain: Any) -> BlockCounts:
+            found = domain.connect().domainListGetStats([domain], libvirt.VIR_DOMAIN_STATS_BLOCK)
+            return sum_block_stats(found[0][1] if found else {})
+
+        return self._ask_domain(
+            name, f"measure the disks of {name}", question, missing=BlockCounts()
+        )
+
     def save(self, name: str, path: str) -> None:
         """Write memory and devices to a file and end the domain."""
         self._ask(f"save {name}", lambda connection: connection.lookupByName(name).save(path))
@@ -295,6 +324,24 @@ def _describe(domain: Any) -> OwnedDomain | None:
     if owner is None:
         return None
     return OwnedDomain(domain.name(), owner, bool(domain.isActive()), read_state(xml))
+
+
+_BLOCK_KEYS = ("rd.bytes", "wr.bytes", "fl.reqs", "rd.times", "wr.times", "fl.times")
+
+
+def sum_block_stats(stats: Mapping[str, object]) -> BlockCounts:
+    """All disks of one domain together, from libvirt's typed parameters: `block.N.rd.bytes`
+    and so on, times in nanoseconds. A figure that no disk tells is -1."""
+    sums: list[int] = []
+    for key in _BLOCK_KEYS:
+        told = [
+            value
+            for name, value in stats.items()
+            if name.startswith("block.") and name.endswith(f".{key}") and isinstance(value, int)
+        ]
+        sums.append(sum(told) if told else -1)
+    seconds = [value / 1e9 if value >= 0 else -1.0 for value in sums[3:]]
+    return BlockCounts(sums[0], sums[1], sums[2], *seconds)
 
 
 def read_owner(xml: str) -> str | None:

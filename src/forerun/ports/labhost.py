@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pwd
 import shutil
 import socket
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,34 +76,50 @@ class LabHost:
 
     def mark_load(self, now: float) -> LoadMark:
         """Counters for `LoadMark`; pressure is -1 where the kernel does not tell."""
-        cpu = [int(field) for field in (self._proc / "stat").read_text().split("\n")[0].split()[1:]]
-        steal = cpu[7] if len(cpu) > 7 else 0
-        queue = float((self._proc / "loadavg").read_text().split()[0])
-        psi = tuple(self._read_pressure(name) for name in ("cpu", "io", "memory"))
-        return LoadMark(now, sum(cpu[:8]), steal, (psi[0], psi[1], psi[2]), queue)
-
-    def _read_pressure(self, name: str) -> int:
-        try:
-            text = (self._proc / "pressure" / name).read_text()
-        except OSError:
-            return -1
-        return int(text.split("\n")[0].rpartition("total=")[2])
+        said = {name: (self._proc / name).read_text() for name in ("stat", "loadavg")}
+        for name in PRESSURES:
+            with contextlib.suppress(OSError):
+                said[name] = (self._proc / name).read_text()
+        return parse_load({name: text.split("\n")[0] for name, text in said.items()}, now)
 
     def load_between(self, before: LoadMark, after: LoadMark) -> LabLoad:
-        """Shares of the interval between two marks; the run queue is the later 1 min mean."""
-        ticks = max(1, after.total_ticks - before.total_ticks)
-        wall_us = max(1.0, (after.at_s - before.at_s) * 1e6)
-        shares = [
-            -1.0 if late < 0 else min(1.0, max(0.0, (late - early) / wall_us))
-            for early, late in zip(before.psi_us, after.psi_us, strict=True)
-        ]
-        return LabLoad(
-            steal=round((after.steal_ticks - before.steal_ticks) / ticks, 4),
-            run_queue=after.run_queue,
-            psi_cpu=round(shares[0], 4),
-            psi_io=round(shares[1], 4),
-            psi_memory=round(shares[2], 4),
-        )
+        """The load of the interval between two marks."""
+        return compare_loads(before, after)
+
+
+PRESSURES = ("pressure/cpu", "pressure/io", "pressure/memory")
+
+
+def parse_load(said: Mapping[str, str], now: float) -> LoadMark:
+    """Counters from the first lines of files in /proc by name: stat, loadavg (proc(5)) and
+    PRESSURES (Documentation/accounting/psi.rst: `total` is microseconds). Raises ValueError,
+    IndexError or KeyError where they are not of that shape."""
+    cpu = [int(field) for field in said["stat"].split()[1:]]
+    psi = [int(said[name].rpartition("total=")[2]) if name in said else -1 for name in PRESSURES]
+    return LoadMark(
+        now,
+        sum(cpu[:8]),
+        cpu[7] if len(cpu) > 7 else 0,
+        (psi[0], psi[1], psi[2]),
+        float(said["loadavg"].split()[0]),
+    )
+
+
+def compare_loads(before: LoadMark, after: LoadMark) -> LabLoad:
+    """Shares of the interval between two marks; the run queue is the later 1 min mean."""
+    ticks = max(1, after.total_ticks - before.total_ticks)
+    wall_us = max(1.0, (after.at_s - before.at_s) * 1e6)
+    shares = [
+        -1.0 if late < 0 else min(1.0, max(0.0, (late - early) / wall_us))
+        for early, late in zip(before.psi_us, after.psi_us, strict=True)
+    ]
+    return LabLoad(
+        steal=round((after.steal_ticks - before.steal_ticks) / ticks, 4),
+        run_queue=after.run_queue,
+        psi_cpu=round(shares[0], 4),
+        psi_io=round(shares[1], 4),
+        psi_memory=round(shares[2], 4),
+    )
 
 
 def find_free_port() -> int:

@@ -1,5 +1,8 @@
 """The one door to production: fixed read-only probes and a stream of allowed files.
 
+One probe writes: `calibration`, which runs only when it is asked for, into a directory of its
+own that it removes again (`distro/speed_kit.py`).
+
 There is no way to run a command of one's own through this port. What a probe runs is
 fixed when the adapter is built, from the distro's table, and can be printed beforehand
 with `list_probes`. Everything runs at the lowest CPU and disk priority.
@@ -61,6 +64,7 @@ class ProbeName(Enum):
     SYSTEM = "system"
     HISTORY = "history"
     CALIBRATION = "calibration"
+    LINK_RATE = "link-rate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,7 @@ class Shell(Protocol):
 
 
 class Production(Protocol):
-    """The server to be upgraded: it can be read, and nothing else."""
+    """The server to be upgraded: it can be read, and asked how fast it is; nothing else."""
 
     def read(self, probe: ProbeName, *, timeout_s: float = 120.0) -> bytes:
         """The probe's output. Raises SurveyFailed when it fails or the budget is used

@@ -20,7 +20,7 @@ from forerun.ports.production import ProbeName
 
 # What a clone has of its own in any case, or what would cost it seconds and is compared
 # elsewhere: the offers of the archives are a plan's matter.
-NOT_ASKED = frozenset({"archives", "archive-keys", "large-files", "calibration", "history"})
+NOT_ASKED = frozenset({"archives", "archive-keys", "large-files", "history"})
 _LIST_FILE = "/run/forerun-paths"
 
 

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from forerun.errors import ForerunError
+from forerun.model.counters import StepCounters
 from forerun.model.observation import DiskSample, DownloadCount, Outage, ProbeSample, StepRecord
 from forerun.model.speed import LabLoad
 from forerun.ports.clock import Clock
 from forerun.ports.gateway import Gateway, GatewayReading
 from forerun.ports.guest import Guest
+from forerun.ports.hypervisor import BlockCounts
 from forerun.ports.labhost import LabHost, LoadMark
+from forerun.stages.guest_counters import GuestMark, compare_marks, read_guest_mark, subtract
+from forerun.stages.package_log import PackageWork
 
 DISK_PERIOD_S = 5.0
 GOOD_LOOKS = 3
 MEMORY_BACKED = "/tmp"  # noqa: S108 - watched in the clone, not used here
-TICKS_PER_SECOND = 100  # USER_HZ of every Linux port in use, proc(5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +28,7 @@ class StepMark:
     """All counters at one end of a step."""
 
     at_s: float
-    guest_cpu_s: float
+    guest: GuestMark
     host_cpu_s: float
     load: LoadMark
     gateway: GatewayReading
@@ -33,6 +36,7 @@ class StepMark:
     wire_packets: int
     session_bytes: int = 0
     tunnel_bytes: int = 0
+    blocks: BlockCounts = field(default_factory=BlockCounts)
 
 
 class StepMeter:
@@ -46,6 +50,7 @@ class StepMeter:
         clock: Clock,
         *,
         host_cpu: Callable[[], float],
+        blocks: Callable[[], BlockCounts],
         sent: Callable[[], tuple[int, int]],
         mac: str,
     ) -> None:
@@ -54,27 +59,31 @@ class StepMeter:
         self._lab = lab
         self._clock = clock
         self._host_cpu = host_cpu
+        self._blocks = blocks
         self._sent = sent
         self._mac = mac
         self._link_folder = ""
 
     def mark(self) -> StepMark:
-        """The counters now; those of an unreachable clone, or one that says no numbers, read
-        as 0."""
-        cpu_s, wire, packets = 0.0, 0, 0
+        """The counters now; of an unreachable clone, or one that says no numbers, its own are
+        not known and those of its link read as 0."""
+        wire, packets = 0, 0
+        guest = read_guest_mark(self._guest)
         with contextlib.suppress(ForerunError, FileNotFoundError, ValueError):
-            cpu_s = read_cpu_seconds(self._guest)
             wire, packets = self._read_wire()
         now = self._clock.monotonic()
+        session, tunnel = self._sent()
         return StepMark(
             now,
-            cpu_s,
+            guest,
             self._host_cpu(),
             self._lab.mark_load(now),
             self._gateway.reading(),
             wire,
             packets,
-            *self._sent(),
+            session,
+            tunnel,
+            self._blocks(),
         )
 
     def _read_wire(self) -> tuple[int, int]:
@@ -100,12 +109,40 @@ class StepMeter:
         return self._lab.load_between(before.load, after.load)
 
 
-def read_cpu_seconds(guest: Guest) -> float:
-    """Busy CPU seconds of the whole clone since its boot (proc(5), /proc/stat): user,
-    nice, system, irq, softirq; idle, iowait and steal are not work."""
-    fields = guest.read_file("/proc/stat", limit=512).decode("ascii").split("\n")[0].split()
-    user, nice, system, _idle, _iowait, irq, softirq = (int(value) for value in fields[1:8])
-    return (user + nice + system + irq + softirq) / TICKS_PER_SECOND
+def count_step(
+    before: StepMark, after: StepMark, work: PackageWork, *, people_s: float
+) -> StepCounters:
+    """What was counted between two marks, with what the package manager did and how long
+    somebody was waited for."""
+    grown, booted = compare_marks(before.guest, after.guest)
+    old, new = before.blocks, after.blocks
+    return StepCounters(
+        cpus=grown.cpus,
+        user_s=grown.user_s,
+        system_s=grown.system_s,
+        idle_s=grown.idle_s,
+        iowait_s=grown.iowait_s,
+        steal_s=grown.steal_s,
+        processes=grown.processes,
+        io_some_s=grown.io_some_s,
+        io_full_s=grown.io_full_s,
+        cpu_some_s=grown.cpu_some_s,
+        memory_full_s=grown.memory_full_s,
+        read_bytes=int(subtract(new.read_bytes, old.read_bytes)),
+        written_bytes=int(subtract(new.written_bytes, old.written_bytes)),
+        flushes=int(subtract(new.flushes, old.flushes)),
+        flush_s=subtract(new.flush_s, old.flush_s),
+        read_s=subtract(new.read_s, old.read_s),
+        write_s=subtract(new.write_s, old.write_s),
+        fetching_s=subtract(after.gateway.fetching_s, before.gateway.fetching_s),
+        packed_bytes=work.packed_bytes,
+        unpacked_bytes=work.unpacked_bytes,
+        unpacking_s=work.unpacking_s,
+        configuring_s=work.configuring_s,
+        triggers_s=work.triggers_s,
+        people_s=round(people_s, 2),
+        since_boot=booted,
+    )
 
 
 def count_download(

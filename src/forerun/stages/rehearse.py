@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from forerun.distro.debian_logs import list_changes, parse_dpkg_log, parse_need_to_get
+from forerun.distro.debian_logs import parse_need_to_get
 from forerun.errors import (
     CloneUnreachable,
     ForerunError,
@@ -51,13 +51,18 @@ from forerun.stages.examine import (
     find_kept_files,
     judge_removals,
 )
-from forerun.stages.measure import DiskWatch, StepMark, StepMeter, count_download
+from forerun.stages.measure import (
+    DiskWatch,
+    StepMark,
+    StepMeter,
+    count_download,
+    count_step,
+)
+from forerun.stages.package_log import PackageLog
 from forerun.stages.reboot import Reboot
 from forerun.stages.session import PromptPolicy, StepSession
 from forerun.stages.upgrade import WalkEnd, walk
 
-DPKG_LOG = "/var/log/dpkg.log"
-MOST_LOG = 64 << 20
 MOST_TRANSCRIPT = 256 << 20
 MOST_FAILED = 200
 
@@ -122,7 +127,7 @@ class Rehearsal:
         self._is_running = is_running
         self._before_step = before_step
         self._rested: list[str] = []
-        self._since = ""
+        self._log = PackageLog(clone.guest)
         self._written = 0
         self.observed = Observed()
         self._handlers: dict[Action, Callable[[Step], _Ended]] = {
@@ -161,6 +166,7 @@ class Rehearsal:
             StepStarted(now, step.stage.value, step.name, step.title, number, total, expected)
         )
         stored = self._count_before(step)
+        asked = len(self.observed.prompts)
         before = self._meter.mark()
         try:
             ended = self._handlers[step.action](step)
@@ -175,7 +181,11 @@ class Rehearsal:
         after = self._meter.mark()
         fetched = self._count_fetched(step, stored)
         planned = parse_need_to_get(ended.text) if stored >= 0 else -1
-        record = self._record(step, ended, before, after, (planned, fetched))
+        people_s = sum(prompt.waited_s for prompt in self.observed.prompts[asked:])
+        record = replace(
+            self._record(step, ended, before, after, (planned, fetched)),
+            counters=count_step(before, after, self._log.take_step(), people_s=people_s),
+        )
         self._sink.emit(
             StepFinished(
                 self._clock.monotonic() - self._origin,
@@ -216,7 +226,7 @@ class Rehearsal:
         done = ended.done
         load: LabLoad = self._meter.load(before, after)
         restarted = step.action is Action.REBOOT
-        guest_cpu = after.guest_cpu_s - (0.0 if restarted else before.guest_cpu_s)
+        guest_cpu = after.guest.busy_s - (0.0 if restarted else before.guest.busy_s)
         return StepRecord(
             name=step.name,
             title=step.title,
@@ -281,7 +291,8 @@ class Rehearsal:
         return _Ended(done, end.quiet_longest_s, end.text)
 
     def _do_reboot(self, step: Step) -> _Ended:
-        self._collect_packages()  # the log is read while it can be
+        self._log.read()  # while it can be
+        self.observed.packages = self._log.changes()
         reboot = Reboot(
             self._guest,
             self._clone.console,
@@ -331,7 +342,8 @@ class Rehearsal:
         """After the last step: what the clone looks like now. Best effort by design: a
         clone that cannot be reached any more has said all it will."""
         try:
-            self._collect_packages()
+            self._log.read()
+            self.observed.packages = self._log.changes()
             kept = self._guest.run(FIND_KEPT, timeout_s=60).text()
             self.observed.kept_files = find_kept_files(kept)
             text = self._guest.run(
@@ -353,18 +365,6 @@ class Rehearsal:
                 )
             )
 
-    def _collect_packages(self) -> None:
-        try:
-            parts: list[bytes] = []
-            size = 0
-            while size < MOST_LOG and (chunk := self._guest.read_file(DPKG_LOG, offset=size)):
-                parts.append(chunk)
-                size += len(chunk)
-        except (ForerunError, FileNotFoundError):
-            return
-        text = b"".join(parts).decode("utf-8", "replace")
-        self.observed.packages = list_changes(parse_dpkg_log(text, since=self._since))
-
     def note_log_start(self) -> None:
         """Package changes before now belong to the template, not to the rehearsal."""
-        self._since = self._guest.run("date '+%Y-%m-%d %H:%M:%S'", timeout_s=60).text().strip()
+        self._log.start()

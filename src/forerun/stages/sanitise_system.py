@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from forerun.model.digest import seal_digest
+from forerun.model.speed import SpeedReading
 from forerun.model.survey import Conffile
 from forerun.model.system import Block, Interface, Loader, ManagedFile, SystemFacts
 from forerun.stages.sanitise import Sanitiser
@@ -84,6 +85,19 @@ class SystemCleaner:
             loader=self._clean_loader(raw.loader) if raw.loader else None,
             modules=tuple(replace(m, name=path(m.name)) for m in raw.modules),
             reboot_pending=tuple(path(reason) for reason in raw.reboot_pending),
+            speed=self._clean_speed(raw.speed) if raw.speed else None,
+        )
+
+    def _clean_speed(self, raw: SpeedReading) -> SpeedReading:
+        """Mount points and archives are named as everywhere in the survey."""
+
+        def clean(words: str) -> str:
+            return self._text("sources:uri", words) if "://" in words else self._path(words)
+
+        return replace(
+            raw,
+            speeds=tuple(replace(one, subject=clean(one.subject)) for one in raw.speeds),
+            left_out=tuple((clean(work), clean(reason)) for work, reason in raw.left_out),
         )
 
     def _learn_hardware(self, raw: SystemFacts) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import BinaryIO
 
 from forerun.distro.base import BASE_PROBES, Distro
 from forerun.distro.registry import DISTROS, detect_distro
+from forerun.distro.speed_kit import KIT_CPU_S
 from forerun.events import Discard, Notice, Sink
 from forerun.model.raw import RawSurvey
 from forerun.model.survey import CleanSurvey, SurveyCost, Withheld
@@ -42,13 +44,16 @@ def open_production(
     clock: Clock | None = None,
     calibrate: bool = False,
 ) -> tuple[SshProduction, Distro]:
-    """Production behind a link, and the distro it belongs to; `calibrate` adds the probe
-    that does a fixed amount of work there.
+    """Production behind a link, and the distro it belongs to; `calibrate` adds the probes
+    that tell how fast it is, and what they may use of its processor to the budget.
 
     Raises LoginRefused when the login cannot read as root, UnknownRelease when no distro
     module knows the system."""
     as_root = find_root(link)
-    first = SshProduction(link, BASE_PROBES, as_root, budget=budget, clock=clock or SystemClock())
+    allowed = budget or Budget()
+    if calibrate:
+        allowed = replace(allowed, cpu_seconds=allowed.cpu_seconds + KIT_CPU_S)
+    first = SshProduction(link, BASE_PROBES, as_root, budget=allowed, clock=clock or SystemClock())
     text = first.read(ProbeName.OS_RELEASE).decode("utf-8", "replace")
     distro = detect_distro(text)
     return first.with_probes(distro.probes(calibrate=calibrate)), distro

@@ -1,0 +1,225 @@
+"""The shell text that times a machine: the same on production and on every clone.
+
+POSIX sh and coreutils; xz and zstd where they are there. It takes about ten seconds, 15 at
+the most, and is the one thing forerun does on production that writes: at most 50 MB into a
+directory of its own, beside what dpkg writes, and only where 1 GiB is free. The directory is
+removed at the end, also when the shell is told to end, or the one that started it is gone. (A
+shell that is killed outright cannot tidy up: `forerun-speed.*` in /var/tmp or /var/cache is
+then left, which holds zeros.)
+
+Each amount of work grows until one repetition takes 0.2 s: /proc/uptime, which costs no
+process to read, has hundredths of a second (proc(5)). A repetition begins as one of them
+does. dd(1) tells the time of its own writing more finely, and without its own start.
+"""
+
+from __future__ import annotations
+
+import shlex
+
+# What a reading may use of production's processor, on top of a survey's own budget.
+KIT_CPU_S = 20.0
+LINK_BYTES = 8_000_000
+LINK_ARCHIVES = 4
+LINK_S = 5
+
+KIT = r"""(
+LC_ALL=C; export LC_ALL; umask 077
+room=; wrote=0; s=0; hold=
+clean() {
+  [ -z "$room" ] || { rm -f "$room/sync" "$room/write"; rmdir "$room"; } 2>/dev/null
+  room=
+}
+trap clean EXIT
+trap 'clean; exit 129' HUP; trap 'clean; exit 130' INT
+trap 'clean; exit 141' PIPE; trap 'clean; exit 143' TERM
+command -v timeout >/dev/null && hold='timeout 3'
+look() { read -r up rest </proc/uptime; up=${up%.*}${up#*.}; }
+edge() { look; start=$up; while [ "$up" = "$start" ]; do look; done; start=$up; }
+state() {
+  echo "state $1"
+  for f in stat loadavg pressure/cpu pressure/io pressure/memory; do
+    { read -r line </proc/$f; } 2>/dev/null && echo "$f $line"
+  done
+}
+left() { echo "left $1 $2"; }
+# Of one kind of work: name, units to begin with, the most units, hundredths allowed.
+work() {
+  n=$2; runs=0; look; until=$((up + $4)); [ $until -lt $last ] || until=$last
+  while look; [ $runs -lt 5 ] && [ $up -lt $until ]; do
+    kill -0 $$ 2>/dev/null || exit 143 # the shell that started this one is gone
+    took=-; cost=0; edge
+    do_$1 || { left "$1" "${why:-it failed}"; return; }
+    look; passed=$((up - start))
+    if [ $runs = 0 ] && [ $passed -lt 20 ] && [ $n -lt $3 ]; then
+      [ $passed -gt 3 ] && n=$((n * (20 / passed + 1))) || n=$((n * 8))
+      [ $n -lt $3 ] || n=$3
+      continue
+    fi
+    runs=$((runs + 1)); echo "time $1 $n $cost $passed $took"
+  done
+  [ $runs -gt 0 ] || left "$1" 'there was no time left for it'
+}
+do_spawn() { i=0; while [ $i -lt $n ]; do /bin/true; i=$((i + 1)); done; }
+do_compute() {
+  i=0
+  while [ $i -lt $n ]; do
+    j=0; while [ $j -lt 1000 ]; do s=$(((s * 31 + j) % 65521)); j=$((j + 1)); done
+    i=$((i + 1))
+  done
+}
+note_dd() { case $said in *' copied, '*) took=${said##* copied, }; took=${took%% *};; esac; }
+do_sync() {
+  wrote=$((wrote + n * 4096))
+  if [ -z "$one" ]; then
+    said=$($hold dd if=/dev/zero of="$room/sync" bs=4096 count=$n oflag=dsync 2>&1) &&
+      { note_dd; return; }
+    one=yes
+  fi
+  i=0; cost=$n
+  while [ $i -lt $n ]; do
+    $hold dd if=/dev/zero of="$room/sync" bs=4096 count=1 conv=fsync 2>/dev/null || return
+    i=$((i + 1))
+  done
+}
+do_write() {
+  wrote=$((wrote + n * 1000000)); cost=1
+  said=$($hold dd if=/dev/zero of="$room/write" bs=1000000 count=$n conv=fsync 2>&1) && note_dd
+}
+# A megabyte with as much chance in it as programs have: packed it is a third.
+make() { head -c 281250 /dev/urandom | base64 -w 12 | nl -w 18; }
+pour() { i=0; while [ $i -lt $n ]; do printf '%s\n' "$packed"; i=$((i + 1)); done | base64 -d; }
+do_xz() { cost=2; pour | xz -dc >/dev/null; }
+do_zstd() { cost=2; pour | zstd -q -dc >/dev/null; }
+place() {
+  df -P -k "$1" 2>/dev/null |
+    { read -r head; read -r device all used free share point && echo "$free $device $point"; }
+}
+look; began=$up; last=$((up + 1200))
+echo "began $began $(date -u +%Y-%m-%dT%H:%M:%SZ)"
+state before
+work spawn 5 20000 250
+work compute 10 100000 250
+dpkg=$(place /var/lib/dpkg); why='neither /var/tmp nor /var/cache is where dpkg writes'
+for top in /var/tmp /var/cache; do
+  here=$(place $top)
+  if [ -n "$here" ] && [ "${here#* }" = "${dpkg#* }" ]; then
+    why='less than 1 GiB is free'
+    if [ "${here%% *}" -ge 1048576 ] 2>/dev/null; then
+      why='no directory of its own could be made'
+      room=$(mktemp -u "$top/forerun-speed.XXXXXXXX") && mkdir "$room" 2>/dev/null && break
+      room=
+    fi
+  fi
+done
+if [ -n "$room" ]; then
+  rest=${here#* }; point=${rest#* }; kind=
+  while read -r device at type rest; do [ "$at" = "$point" ] && kind=$type; done </proc/self/mounts
+  echo "on $kind $point"
+  one=; why='dd could not write'
+  work sync 1 256 200
+  work write 1 8 200
+  clean
+else
+  left sync "$why"; left write "$why"
+fi
+why='it could not unpack what it had packed'
+for tool in xz zstd; do
+  look
+  if ! command -v $tool >/dev/null; then left $tool "there is no program $tool"
+  elif [ $up -ge $last ]; then left $tool 'there was no time left for it'
+  else
+    [ $tool = xz ] && packed=$(make | xz -c -0 | base64 -w 0) ||
+      packed=$(make | zstd -q -c -3 | base64 -w 0)
+    work $tool 1 64 250
+  fi
+done
+state after
+look; echo "ended $up $wrote"
+)"""
+
+# One archive: host, port, path, bytes at most, and the name it is told under. In bash, which
+# every Debian has: it can open a connection by itself and has a clock of microseconds.
+_ONE = r"""host=$1 port=$2 path=$3 left=$4 site=$5 size=65536 same=0
+get() {
+  case $site in
+  https:*)
+    begin=$EPOCHREALTIME
+    if command -v curl >/dev/null; then
+      got=$(curl -s -f -r 0-$((size - 1)) "$site$path" 2>/dev/null | head -c $size | wc -c)
+    else
+      got=$(wget -q -O - --max-redirect=0 --tries=1 --header="Range: bytes=0-$((size - 1))" \
+        "$site$path" 2>/dev/null | head -c $size | wc -c)
+    fi;;
+  *)
+    exec 3<>"/dev/tcp/$host/$port" || return
+    begin=$EPOCHREALTIME
+    printf 'GET %s HTTP/1.1\r\nHost: %s\r\nRange: bytes=0-%s\r\nConnection: close\r\n\r\n' \
+      "$path" "$host" $((size - 1)) >&3
+    read -r version code rest <&3
+    while read -r line <&3 && [ "$line" != $'\r' ]; do :; done
+    got=0
+    case $code in 200|206) got=$(head -c $size <&3 | wc -c);; esac
+    exec 3>&-;;
+  esac
+  us=$((${EPOCHREALTIME/[.,]/} - ${begin/[.,]/}))
+  [ "$got" -eq $size ]
+}
+while [ $same -lt 3 ] && [ $size -le $left ]; do
+  left=$((left - size)); get 2>/dev/null || exit 1
+  echo "link $site $size $us"
+  if [ $same = 0 ] && [ $us -lt 400000 ] && [ $((size * 12)) -le $left ]; then
+    size=$((size * 4))
+  else
+    same=$((same + 1))
+  fi
+done
+"""
+
+LINK = rf"""(
+LC_ALL=C; export LC_ALL; set -f; most={LINK_BYTES}; archives={LINK_ARCHIVES}
+one={shlex.quote(_ONE)}
+proxy=$(apt-config dump 2>/dev/null |
+  grep -i '^Acquire::http.*::proxy' | grep -v -i -e '"";$' -e '"direct";$')
+rows=$(apt-get indextargets --format '$(SITE) $(URI)' 'Created-By: Packages' 2>/dev/null)
+sites=; count=0
+nl='
+'
+IFS=$nl
+for row in $rows; do
+  site=${{row%% *}}; uri=${{row#* }}
+  case "$nl$sites" in *"$nl$site "*) continue;; esac
+  sites="$sites$site $uri$nl"; count=$((count + 1))
+done
+tell() {{ echo "left $1 $2"; }}
+[ $count -gt 0 ] || tell link 'apt names no index of an archive'
+[ $count -le $archives ] || count=$archives
+for row in $sites; do
+  IFS=' '; site=${{row%% *}}; uri=${{row#* }}; path=${{uri#"$site"}}; why=
+  rest=${{site#*://}}; host=${{rest%%/*}}; port=80; before=
+  case $rest in */*) before=/${{rest#*/}};; esac
+  case $host in *:*) port=${{host##*:}}; host=${{host%:*}};; esac
+  case $site in
+  *@*) why='its address holds a login'; site=${{site%%:*}}://${{site##*@}};;
+  http://*) ;;
+  https://*) command -v curl >/dev/null || command -v wget >/dev/null ||
+    why='there is neither curl nor wget';;
+  *) why='it is fetched by neither http nor https';;
+  esac
+  case $host in *[!A-Za-z0-9.-]*|'') why=${{why:-'its address is no plain host name'}};; esac
+  [ -z "$proxy" ] || why='apt reaches it through a proxy'
+  [ $archives -gt 0 ] || why='enough other archives were timed'
+  command -v bash >/dev/null && command -v timeout >/dev/null ||
+    why=${{why:-'there is no bash or no timeout'}}
+  [ -z "$why" ] || {{ tell "link $site" "$why"; continue; }}
+  archives=$((archives - 1)); got=
+  case $site in https:*) before=;; esac
+  for end in .xz .gz ''; do
+    got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$path$end" \
+      $((most / count)) "$site")
+    code=$?
+    [ -z "$got" ] || {{ echo "$got"; break; }}
+    [ $code != 124 ] || break
+  done
+  [ -n "$got" ] || tell "link $site" 'nothing came in the time allowed'
+done
+:)"""
