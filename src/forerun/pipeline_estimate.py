@@ -14,6 +14,7 @@ from forerun.errors import ForerunError, NotFound, UsageError
 from forerun.model.estimate import Actual, Prediction, Score, TrackRecord
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Profile, Site
+from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline import find_comparable
 from forerun.ports.beside import find_nights, load_beside, save_beside
@@ -136,7 +137,23 @@ def _find_server(store: Store, run: RunRecord) -> str:
 def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:
     survey = _find_survey(store, records[-1])
     rehearsed = [Rehearsed(run, split_plainly(run), run.speeds) for run in records]
-    return gather_inputs(rehearsed, Production(survey, None, site), failed=failed)
+    speed = _find_speed(store, survey)
+    return gather_inputs(rehearsed, Production(survey, speed, site), failed=failed)
+
+
+def _find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
+    """Production's speed from the run's own survey, else from the newest survey of the same
+    server that has one: it may have been timed after the rehearsal."""
+    if survey is None:
+        return None
+    if survey.system.speed is not None:
+        return survey.system.speed
+    for survey_id in reversed(store.find_surveys()):
+        with contextlib.suppress(ForerunError):
+            other = store.load_survey(survey_id)
+            if survey.origin and other.origin == survey.origin and other.system.speed:
+                return other.system.speed
+    return None
 
 
 def find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:

@@ -8,12 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from tests.practice.bare_survey import make_survey
+from tests.practice.night import make_reading
 
 from forerun import cli
 from forerun.distro.debian_logs import list_changes, parse_dpkg_log
 from forerun.errors import EXIT_RESULT_NOT_GOOD, NotComparable, NotFound, RecordDamaged, UsageError
 from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import Outcome, RunRecord
+from forerun.model.system import SystemFacts
 from forerun.ports.beside import load_beside, save_beside
 from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.ports.log_files import read_log
@@ -335,3 +338,24 @@ def test_a_begin_that_is_none(
 ) -> None:
     """A moment without a place's time, or with two, is refused with exit code 2."""
     assert call(store, monkeypatch, "plan", run.id, *words) == UsageError.exit_code
+
+
+def test_production_may_be_timed_after_the_rehearsal(
+    store: Store, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An emulated clone that was timed, surveyed without timing: a later survey of the same
+    server that has it makes the forecast, one of another server does not."""
+    emulated = replace(make_run().lab, accelerator="emulation")
+    run = keep(store, make_run(lab=emulated, speeds=(make_reading([1.0, 1.1, 0.9]),)))
+    timed = SystemFacts(speed=make_reading([0.05, 0.05, 0.06]))
+    surveys = (
+        make_survey(id=run.survey_id, origin="aa"),
+        make_survey(id="survey-20260401-000000-aaaa", origin="bb", system=timed),
+        make_survey(id="survey-20260402-000000-aaaa", origin="aa", system=timed),
+    )
+    for survey, code in zip(surveys, (3, 3, 0), strict=True):
+        with store.new_folder(store.surveys, survey.id) as folder:
+            (folder / "survey.json").write_bytes(dump_record(survey))
+        assert call(store, monkeypatch, "estimate", run.id) == code
+    said = capsys.readouterr().out
+    assert "computing: production's time" in said

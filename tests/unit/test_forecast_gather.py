@@ -189,3 +189,16 @@ def test_any_record_that_loads_is_forecast_or_refused(tmp_path: Path) -> None:
         except ForerunError as problem:
             assert problem.what
     assert loaded > 20
+
+
+def test_data_that_the_clone_lacks_is_named(run: RunRecord) -> None:
+    """A database's package is objected to by name, a removed one and others are not."""
+    survey = make_survey("mariadb-server=1", "bash=5", "slapd=2")
+    gone = replace(survey.packages[2], state="rc")
+    survey = replace(survey, packages=(*survey.packages[:2], gone))
+    [said] = [
+        text
+        for text in gather_inputs([rehearse(run)], Production(survey)).objections
+        if "is not on the clone" in text
+    ]
+    assert said.startswith("mariadb-server: ")

@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from forerun.errors import NotFound, RecordDamaged
 from forerun.model.estimate import TOLD_LEVELS, Actual, Prediction
+from forerun.model.plausible import mend_record
 from forerun.ports.digest_list import DIGESTS_NAME, add_digest, check_digest, read_digests
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.store import Store, write_durably
@@ -29,7 +30,8 @@ def save_beside(store: Store, record: Prediction | Actual) -> None:
     """Write it into the run's folder, its digest first: a file that is not listed would be
     taken for an altered one. Raises NoRoom, RecordDamaged."""
     folder = store.runs / record.run
-    name, content = _NAMES[type(record)], dump_record(record)
+    # A note or a file's name may hold what is no character; JSON has none of those.
+    name, content = _NAMES[type(record)], dump_record(mend_record(record, unknown=-1))
     with store.locked("beside"):
         if read_digests(folder):  # a folder older than the list stays without one
             listing = folder / DIGESTS_NAME

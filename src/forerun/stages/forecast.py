@@ -23,7 +23,7 @@ from forerun.model.estimate import (
     TrackRecord,
     Wish,
 )
-from forerun.model.speed import Work
+from forerun.model.speed import Speed, SpeedReading, Work
 from forerun.stages.forecast_factors import (
     CPU,
     FIRMWARE,
@@ -52,8 +52,7 @@ _LEAST_SHARE = 0.005
 
 EMULATED = (
     "The clone's processor was emulated and no timed work says how much faster production's is: "
-    "some twenty times, but by how much nobody knows, so any figure would be made up. Run "
-    "`forerun survey --calibrate` and rehearse again."
+    "some twenty times, but by how much nobody knows, so any figure would be made up."
 )
 
 
@@ -154,7 +153,18 @@ def _refuse(inputs: ForecastInputs) -> str:
         return "No completed rehearsal to forecast from."
     if not any(step.stage == WINDOW and not step.skipped for step in inputs.newest.steps):
         return "No step of the window ran, so there is no window to forecast."
-    return "" if can_carry_over(inputs) else EMULATED
+    if can_carry_over(inputs):
+        return ""
+    lacks = []
+    if not any(speed.work is Work.COMPUTE for speed in _list_speeds(inputs.production)):
+        lacks.append("Time production with `forerun survey --calibrate`.")
+    if any(not run.speeds for run in inputs.runs):
+        lacks.append("The clone was not timed either: rehearse again.")
+    return " ".join((EMULATED, *lacks))
+
+
+def _list_speeds(reading: SpeedReading | None) -> tuple[Speed, ...]:
+    return reading.speeds if reading else ()
 
 
 def _share_within(values: Floats, limit: float) -> float:

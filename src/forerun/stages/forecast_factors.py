@@ -150,6 +150,10 @@ def _pair(
     return max(samples, key=lambda both: both[0].mean - both[1].mean)
 
 
+def _has_work(run: RunInput, work: Work) -> bool:
+    return any(CARRIED_BY.get(one.part) is work for step in run.steps for one in step.parts)
+
+
 def _say_stated(times: float) -> str:
     return (
         f"four in five within a factor of {times:g} either way, stated by forerun; no published "
@@ -185,7 +189,7 @@ class _Maker:
         stands_in = work
         if pair is None and GROUPS[work] == CPU:
             pair, stands_in = _pair(Work.COMPUTE, self._inputs.production, run), Work.COMPUTE
-            if pair is not None:
+            if pair is not None and _has_work(run, work):
                 self.objections.append(
                     f"{_WORDS[work].capitalize()} was not timed on both sides: it is carried "
                     "over as computing is."

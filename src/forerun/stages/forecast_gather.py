@@ -3,6 +3,7 @@ in the records each input lies."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -42,6 +43,11 @@ _TIMING_GAPS = (
 )
 _BUSY = 0.10
 _NO_SITE = Site()
+# Their maintainer scripts convert or check all data when the version changes (from memory).
+_WITH_DATA = re.compile(
+    r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?|slapd|postgresql(?:-\d+)?|mongodb-server"
+    r"|cyrus-imapd"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +96,27 @@ def gather_inputs(
         priors=replace(Priors(), firmware=VIRTUAL_FIRMWARE) if virtual else Priors(),
         failed=failed,
         refused=refused,
-        objections=tuple(_find_objections(newest)),
+        objections=(*_find_objections(newest), *_find_data(production.survey)),
     )
+
+
+def _find_data(survey: CleanSurvey | None) -> Iterator[str]:
+    """Packages whose upgrade works through their data: the clone has none of it."""
+    if survey is None:
+        yield "The run's survey is gone: production's own boots and packages are not known here."
+        return
+    found = sorted(
+        {
+            one.name
+            for one in survey.packages
+            if _WITH_DATA.fullmatch(one.name) and one.state == "ii"
+        }
+    )
+    if found:
+        yield (
+            f"{', '.join(found)}: production's data is not on the clone, so what the upgrade does "
+            "with it is not in these times. Rehearse with as much, or say --if data=STEP:4x."
+        )
 
 
 def _list_firmware(boots: Sequence[Boot]) -> Iterator[float]:
