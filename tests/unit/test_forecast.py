@@ -272,6 +272,10 @@ def test_what_never_came_back_is_inside_no_limit() -> None:
     told = tell(replace(night, runs=(gone,), watched=(Watched("ssh", 600.0),)))
     assert not told.services[0].returns
     assert told.services[0].within == 0.0
+    other = replace(gone, id="run-2", outages=(OutageInput("ssh", Span(90, 100), ended=True),))
+    both = tell(replace(night, runs=(gone, other), watched=(Watched("ssh", 600.0),)))
+    assert not both.services[0].returns
+    assert both.services[0].within == pytest.approx(0.5, abs=0.05)
 
 
 def test_an_emulated_processor_without_timed_work_is_refused() -> None:

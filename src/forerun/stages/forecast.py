@@ -233,7 +233,7 @@ def _tell_service(name: str, away: Away, tolerable_s: float) -> ServiceForecast:
     within: float | None = None
     if tolerable_s:
         # What does not come back by itself stays inside no limit by itself.
-        within = _share_within(away.total, tolerable_s) if away.returns else 0.0
+        within = float(np.mean((away.total <= tolerable_s) & away.returned))
     return ServiceForecast(
         name,
         quantiles_of(away.total),

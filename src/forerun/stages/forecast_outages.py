@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from forerun.stages.forecast_inputs import OutageInput, RunInput, Span, StepInput, Stretch
 from forerun.stages.forecast_laws import Floats
@@ -97,11 +98,17 @@ def _clip(span: Span, within: Span) -> Span:
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """A service's outage for every draw: in all, and its longest single one."""
+    """A service's outage for every draw: in all, its longest single one, and whether it came
+    back by itself in that course of the night."""
 
     total: Floats
     longest: Floats
-    returns: bool
+    returned: npt.NDArray[np.bool_]
+
+    @property
+    def returns(self) -> bool:
+        """Whether it came back in every run."""
+        return bool(self.returned.all())
 
 
 def total_outage(
@@ -115,16 +122,17 @@ def total_outage(
     to the next is part of the spread."""
     total = np.zeros_like(which)
     longest = np.zeros_like(which)
-    returns = True
+    returned = np.ones(len(which), dtype=np.bool_)
     for number, run in enumerate(runs):
         own = [one for one in run.outages if service in ("", one.service)]
-        returns = returns and all(one.ended for one in own)
         chosen = which == number
+        if not all(one.ended for one in own):
+            returned &= ~chosen
         for span in merge_spans(one.span for one in own):
             seconds = cover(run, (span,)).length(lengths, which)
             total += np.where(chosen, seconds, 0.0)
             longest = np.where(chosen, np.maximum(longest, seconds), longest)
-    return Away(total, longest, returns)
+    return Away(total, longest, returned)
 
 
 def list_services(runs: Sequence[RunInput]) -> tuple[str, ...]:
