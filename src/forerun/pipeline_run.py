@@ -307,6 +307,7 @@ class RehearsalRun:
             holds=tuple(self.walk.trials.holds) if self.walk else (),
             faults=tuple(self.walk.trials.faults) if self.walk else (),
             back_outs=tuple(self.walk.trials.back_outs) if self.walk else (),
+            speeds=tuple(self.walk.speeds) if self.walk else (),
             probes=probes,
             outages=find_outages(probes, self.observed.steps),
             reboots=tuple(self.observed.reboots),

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable
 from pathlib import Path
 
+from forerun.errors import CloneUnreachable
 from forerun.events import Notice, Sink
 from forerun.model.blueprint import Blueprint, TemplateInfo
+from forerun.model.observation import Outcome
+from forerun.model.speed import SpeedReading
 from forerun.pipeline_bench import Bench
 from forerun.pipeline_request import RehearsalRequest
 from forerun.ports.clock import PausableClock
@@ -13,6 +18,7 @@ from forerun.ports.gateway import ArchiveGateway
 from forerun.ports.prober import Prober
 from forerun.stages.back_out import NewGround
 from forerun.stages.build import Clone, Yard
+from forerun.stages.clone_speed import read_clone_speed
 from forerun.stages.fault_trial import Place
 from forerun.stages.hold import Holder
 from forerun.stages.measure import DiskWatch, StepMeter
@@ -43,14 +49,12 @@ class Walk:
         self._clone = clone
         self._folder = folder
         clock = PausableClock(bench.clock)
+        self._bench, self._clock, self._tell = bench, clock, make_tell(sink, clock, origin_s)
+        self.speeds: list[SpeedReading] = []
         services = tuple((probe, clone.host_port(probe.port)) for probe in request.site.services)
         self.disk = DiskWatch(clone.guest, clock, origin_s=origin_s)
         self.prober = Prober(services, clock=clock, origin_s=origin_s)
         policy = make_policy(request)
-
-        def tell(text: str) -> None:
-            sink.emit(Notice(clock.monotonic() - origin_s, "note", text))
-
         place = Place(
             clone,
             Holder(clone, yard, bench.command),
@@ -60,7 +64,7 @@ class Walk:
             gateway,
             gateway.trouble,
             services,
-            tell,
+            self._tell,
         )
         self.trials = Trials(
             request.wanted,
@@ -103,10 +107,27 @@ class Walk:
         )
 
     def run(self) -> WalkEnd:
-        """Walk the profile to its end."""
+        """Walk the profile to its end. The clone is timed at work right before its first step
+        and after its last, in pauses of the clock."""
         with self.prober:
             self.rehearsal.note_log_start()
-            return self.rehearsal.run()
+            self._time_clone()
+            end = self.rehearsal.run()
+            # One that did not come to its end may not answer, and is not waited for.
+            if end.outcome is Outcome.COMPLETED:
+                self._time_clone()
+            return end
+
+    def _time_clone(self) -> None:
+        with self._clock.paused(), self.prober.paused():
+            reading = None
+            with contextlib.suppress(CloneUnreachable):
+                reading = read_clone_speed(self._clone.guest, self._bench.lab, self._bench.clock)
+        if reading is None:
+            self._tell("the clone could not be timed at work")
+            return
+        self.speeds.append(reading)
+        self._tell(f"the clone was timed at work: {reading.wall_s:.0f} s, in no step's time")
 
     def back_out(self, blueprint: Blueprint, template: TemplateInfo) -> None:
         """Rehearse the ways back, where that is wanted."""
@@ -114,6 +135,15 @@ class Walk:
         checks = (*request.profile.checks, *request.site.checks)
         backup = self._folder / "configuration.tar.gz"
         self.trials.back_out(checks, NewGround(blueprint, template, backup))
+
+
+def make_tell(sink: Sink, clock: PausableClock, origin_s: float) -> Callable[[str], None]:
+    """A function that tells the sink something, at the run's own time."""
+
+    def tell(text: str) -> None:
+        sink.emit(Notice(clock.monotonic() - origin_s, "note", text))
+
+    return tell
 
 
 def make_policy(request: RehearsalRequest) -> PromptPolicy:

@@ -13,10 +13,13 @@ from typing import Any
 import pytest
 
 from forerun.model.blueprint import TemplateInfo
+from forerun.model.counters import Part
 from forerun.model.observation import Outcome, RunRecord, WayEnd
+from forerun.model.speed import Work
 from forerun.pipeline_bench import Bench
 from forerun.ports.command import LocalCommand
 from forerun.ports.ssh import connect
+from forerun.stages.decompose import decompose_run
 from tests.practice.archive import HERE, PracticeArchive
 from tests.practice.packages import EDITED_CONFIGURATION, NOTE_QUESTION, PAYLOAD_BYTES
 from tests.vm import lab
@@ -181,6 +184,76 @@ def test_the_circumstances_are_recorded(rehearsed: Rehearsed) -> None:
     (upgrade,) = [one for one in rehearsed.record.steps if one.name == "upgrade"]
     assert 0 < upgrade.guest_cpu_s <= upgrade.wall_s * 1.1
     assert upgrade.host_cpu_s > 0
+
+
+def test_every_step_is_counted(rehearsed: Rehearsed) -> None:
+    """The clone's processor, its disks and the gateway by step; what is known otherwise agrees:
+    CPU seconds, the download's time, the prompts' waits, dpkg's own seconds."""
+    steps = {step.name: step for step in rehearsed.record.steps}
+    for step in steps.values():
+        counters = step.counters
+        assert counters is not None, step.name
+        assert counters.cpus == 1
+        assert counters.user_s + counters.system_s == pytest.approx(step.guest_cpu_s, abs=0.011)
+        assert counters.processes > 0 and counters.flushes >= 0 and counters.flush_s >= 0
+        assert counters.since_boot is (step.name == "restart")
+        assert 0 <= counters.fetching_s <= step.wall_s + 0.5
+        if not counters.since_boot:
+            told = (counters.user_s, counters.system_s, counters.idle_s, counters.iowait_s)
+            assert sum(told) + counters.steal_s == pytest.approx(step.wall_s, rel=0.1, abs=1.0)
+        # The kernel of both releases tells its pressure.
+        assert 0 <= counters.io_full_s <= counters.io_some_s <= step.wall_s + 1
+    upgrade = steps["upgrade"].counters
+    assert upgrade is not None
+    waited = [one.waited_s for one in rehearsed.record.prompts if one.step == "upgrade"]
+    assert upgrade.people_s == pytest.approx(sum(waited), abs=0.02)
+    assert upgrade.fetching_s > 0 and upgrade.written_bytes > PAYLOAD_BYTES
+    assert upgrade.flushes > 5
+    assert upgrade.unpacking_s > 0 and upgrade.configuring_s >= 15  # shelf-slow sleeps for 15 s
+    assert upgrade.packed_bytes == pytest.approx(
+        rehearsed.report["measured"]["download"]["fetched_bytes"], rel=0.01
+    )
+    assert upgrade.unpacked_bytes >= 0
+
+
+def test_the_parts_of_each_step_add_up(rehearsed: Rehearsed) -> None:
+    """By the clone's own speed: nothing negative, the sum is the step; a step that sleeps
+    for 15 s has fixed waits, the restart its firmware, and little is left unexplained."""
+    parts = {one.step: one for one in decompose_run(rehearsed.record)}
+    assert set(parts) == {step.name for step in rehearsed.record.steps}
+    unexplained = 0.0
+    for one in parts.values():
+        assert all(part.seconds >= 0 for part in one.parts)
+        assert sum(part.seconds for part in one.parts) == pytest.approx(one.wall_s, abs=1e-9)
+        unexplained += sum(p.seconds for p in one.parts if p.part is Part.UNEXPLAINED)
+    spent = {part.part: part.seconds for part in parts["upgrade"].parts}
+    assert spent[Part.FIXED] > 5
+    assert spent[Part.SPAWN] > 0 and spent[Part.PEOPLE] > 0
+    (restart,) = rehearsed.record.reboots
+    firmware = [p.seconds for p in parts["restart"].parts if p.part is Part.FIRMWARE]
+    assert firmware == [pytest.approx(restart.loader_s)]
+    whole = sum(one.wall_s for one in parts.values())
+    assert unexplained - restart.down_s < 0.15 * whole
+
+
+def test_the_clones_speed_is_read_before_and_after(rehearsed: Rehearsed) -> None:
+    """Twice, with the lab host's load, none of the link; in the time of no step."""
+    record = rehearsed.record
+    assert len(record.speeds) == 2
+    for reading in record.speeds:
+        speeds = {speed.work: speed for speed in reading.speeds}
+        assert set(speeds) >= {Work.SPAWN, Work.COMPUTE, Work.SYNC, Work.WRITE}
+        assert Work.LINK not in speeds
+        assert all(one > 0 for speed in reading.speeds for one in speed.seconds)
+        assert 0 < reading.wall_s <= 20
+        assert 0 < reading.written_bytes <= 64_000_000
+        assert reading.load is not None
+    first, last = record.steps[0], record.steps[-1]
+    assert record.speeds[0].taken_at <= record.speeds[1].taken_at
+    # Steps follow each other; the timing is in a pause of the clock.
+    assert last.started_s + last.wall_s - first.started_s < sum(
+        step.wall_s for step in record.steps
+    ) + 5.0 * len(record.steps)
 
 
 def test_the_seal_was_proved_before_anything_else(rehearsed: Rehearsed) -> None:

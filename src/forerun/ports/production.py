@@ -309,10 +309,10 @@ class SshProduction:
 
     def _wrap(self, script: str) -> str:
         before = f"{self._as_root} " if self._as_root else ""
-        return f"{before}env LC_ALL=C PATH={_PATH} sh -c {shlex.quote(script)}"
+        return f"{before}env LC_ALL=C PATH={SEARCH_PATH} sh -c {shlex.quote(script)}"
 
 
-_PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
+SEARCH_PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 
 
 def _write_probe_script(command: str, mark: str, cpu_s: int) -> str:
