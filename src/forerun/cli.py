@@ -18,6 +18,7 @@ from tabulate import tabulate
 from forerun import (
     __version__,
     cli_custody,
+    cli_estimate,
     cli_faults,
     cli_profile,
     cli_rehearse,
@@ -76,6 +77,9 @@ app.command()(cli_custody.review)
 app.command()(cli_custody.approve)
 app.command()(cli_faults.faults)
 app.command()(cli_rehearse.rehearse)
+app.command()(cli_estimate.estimate)
+app.command()(cli_estimate.plan)
+app.command()(cli_estimate.actual)
 app.add_typer(cli_template.app, name="template", help="Build, list, verify, remove, import.")
 app.add_typer(cli_profile.app, name="profile", help="Check a profile, print its schema.")
 

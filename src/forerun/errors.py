@@ -23,6 +23,7 @@
     |- RecordDamaged           50    a stored record cannot be read
     |- NotFound                51    no such run, survey or template
     |- RequestChanged          52    what a run was asked with is not what it was
+    |- NotComparable           53    rehearsals of unlike things cannot be put together
     |- LeakFound               60    an original secret was found where it must not be
     |- NotApproved             61    nobody has approved the copy as it is now
     |- CopyExpired             62    the copy was kept as long as it may be
@@ -205,6 +206,12 @@ class RequestChanged(ForerunError):
     """What a run was asked with is not what it was: asking again asks for another run."""
 
     exit_code = 52
+
+
+class NotComparable(ForerunError):
+    """Rehearsals that differ in what their figures depend on were to be put together."""
+
+    exit_code = 53
 
 
 class LeakFound(ForerunError):

@@ -12,6 +12,19 @@ from enum import Enum
 
 ESTIMATE_SCHEMA = "forerun.estimate/1"
 PREDICTION_SCHEMA = "forerun.prediction/1"
+ACTUAL_SCHEMA = "forerun.actual/1"
+
+# What may be asked: the words of a what-if, each with an example.
+WISH_FORMS = (
+    "download-first",
+    "link=20Mbit/s",
+    "cpu=2x",
+    "disk=0.5x",
+    "skip=STEP",
+    "firmware=2min,4min,10min",
+    "reaction=20s",
+    "data=STEP:4x",
+)
 
 
 class Basis(Enum):
@@ -25,11 +38,13 @@ class Basis(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Quantiles:
-    """Half, four in five, nineteen in twenty nights take no longer than this."""
+    """Half, four in five, nineteen in twenty nights take no longer than this, and one in
+    five no longer than `p20` (-1 where it was not told)."""
 
     p50: float
     p80: float
     p95: float
+    p20: float = -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +119,41 @@ class BackOutForecast:
 
 
 @dataclass(frozen=True, slots=True)
+class Hazard:
+    """Something that may happen on the night beside the clean course. It was `seen` in `of`
+    runs; `chance` are the odds from that ((seen + 1) / (of + 2)), `upper` what they are not
+    above in nineteen of twenty cases. `window` is how long the window is when it happens and
+    is mended as it was in a rehearsal, `fits` the chance to fit then; both None where no
+    recovery was measured. `of` is 0 for a fault that was let happen on purpose: nothing is
+    known of its odds, and `chance` and `upper` are -1."""
+
+    name: str
+    title: str
+    seen: int
+    of: int
+    chance: float
+    upper: float
+    window: Quantiles | None = None
+    fits: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrackRecord:
+    """How earlier forecasts held: `hits` of `of` nights lay inside the middle 80 % of what
+    was told. `bias` is the mean of ln(actual / middle), above 0 where nights took longer;
+    `worst` the largest such miss either way; `widened` what spreads are multiplied by
+    because of it. `places` are where in the told law each night came out (0..1; even from 0
+    to 1 for honest forecasts)."""
+
+    hits: int
+    of: int
+    bias: float
+    worst: float
+    widened: float
+    places: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Wish:
     """A what-if: `change` in words a person can read ("the link at 20 Mbit/s")."""
 
@@ -119,7 +169,9 @@ class Forecast:
     `window` is the length of the stage of that name, `outage` the union of all watched
     services' outages. `fits` is the chance that the window's work is done within `window_s`;
     `fits_with_back_out` that there is still time to go back when it is not (both None
-    without a window). `refused` says why there is no forecast; then there are no figures.
+    without a window, the second also without a way back that was timed). Both are of the
+    clean course; `hazards` tell the others. `past` is how earlier forecasts held. `refused`
+    says why there is no forecast; then there are no figures.
     """
 
     runs: tuple[str, ...]
@@ -139,17 +191,35 @@ class Forecast:
     assumptions: tuple[Assumption, ...] = ()
     objections: tuple[str, ...] = ()
     histogram: Histogram | None = None
+    hazards: tuple[Hazard, ...] = ()
+    past: TrackRecord | None = None
     schema: str = ESTIMATE_SCHEMA
+
+
+# The shares of draws whose upper bounds a kept forecast has: fine enough to say later where
+# in it a night came out.
+TOLD_LEVELS = (0.01, 0.025, *(round(0.05 * step, 2) for step in range(1, 20)), 0.975, 0.99)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One figure of a forecast as it was told. `curve` has its quantiles at `TOLD_LEVELS`:
+    three of them would not say whether a night lay inside the middle 80 %."""
+
+    name: str
+    takes: Quantiles
+    curve: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """What was forecast for a run, kept as it was told: (figure, quantiles) by name
-    ("window", "outage", "step NAME", "service NAME")."""
+    """What was forecast for a run, kept as it was told, by name: "window", "outage",
+    "step NAME", "service NAME", and "work NAME", a step without its download: package
+    managers note when they began to unpack, not when they began to fetch."""
 
     run: str
     made_at: str
-    figures: tuple[tuple[str, Quantiles], ...]
+    figures: tuple[Told, ...]
     forerun_version: str
     schema: str = PREDICTION_SCHEMA
 
@@ -163,3 +233,20 @@ class Actual:
     figures: tuple[tuple[str, float], ...]
     sources: tuple[str, ...]
     note: str = ""
+    schema: str = ACTUAL_SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One figure of a forecast against what came: what was told, its middle 80 % (`low` to
+    `high`), whether the night lay inside, its `place` in the told law (0..1) and
+    ln(actual / middle)."""
+
+    name: str
+    takes: Quantiles
+    low: float
+    high: float
+    actual: float
+    inside: bool
+    place: float
+    log_error: float

@@ -34,8 +34,9 @@ class Notice:
 @dataclass(frozen=True, slots=True)
 class WindowPlan:
     """From `begins` to `ends`. `back_out_by` is the latest moment to begin going back by the
-    way named: the window's end less nineteen in twenty of that way's durations, rounded down
-    to the minute; "" where no way back was rehearsed. `objections` say what the plan lacks."""
+    way named: the window's end less nineteen in twenty of that way's durations and of the
+    verification that all is as it was, rounded down to the minute; "" where no way back was
+    rehearsed. `objections` say what the plan lacks."""
 
     begins: str
     ends: str

@@ -35,6 +35,15 @@ def _digest(file: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+def add_digest(listing: bytes, name: str, content: bytes) -> bytes:
+    """The list with that file's digest in it, in the place of an older one. No other line is
+    made anew: what was altered since it was listed must not pass because a file was added."""
+    named = name.encode("utf-8", "surrogateescape")
+    lines = {line[66:]: line for line in listing.split(b"\n") if line and line[66:] != named}
+    lines[named] = hashlib.sha256(content).hexdigest().encode("ascii") + b"  " + named
+    return b"".join(lines[key] + b"\n" for key in sorted(lines))
+
+
 def read_digests(folder: Path) -> dict[str, str]:
     """Name to SHA-256, hexadecimal; empty where the folder has no list (it is older than
     the list). Raises RecordDamaged for a list that is none."""

@@ -14,6 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from forerun.errors import NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
+from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import RUN_SCHEMA, RunRecord, WayEnd, WayTried
 from forerun.model.plausible import find_implausible
 from forerun.model.request import RunRequest
@@ -22,8 +23,8 @@ from forerun.ports.digest_list import check_digest
 
 MOST_RECORD_BYTES = 256 << 20  # a survey of 3000 packages and 2000 files has 3 MB
 _Own = TypeVar("_Own", CleanSurvey, RunRecord, TemplateInfo)
-Record = Approval | CleanSurvey | RunRecord | RunRequest | TemplateInfo
-_T = TypeVar("_T", Approval, CleanSurvey, RunRecord, RunRequest, TemplateInfo)
+Record = Actual | Approval | CleanSurvey | Prediction | RunRecord | RunRequest | TemplateInfo
+_T = TypeVar("_T", Actual, Approval, CleanSurvey, Prediction, RunRecord, RunRequest, TemplateInfo)
 
 _adapters: dict[type[Any], TypeAdapter[Any]] = {}
 

@@ -1,0 +1,256 @@
+"""From stored runs to a forecast, from a real night's logs to a score."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from forerun import __version__
+from forerun.errors import ForerunError, NotFound, UsageError
+from forerun.model.estimate import Actual, Prediction, Score, TrackRecord
+from forerun.model.observation import Outcome, RunRecord
+from forerun.model.profile import Profile, Site
+from forerun.model.speed import SpeedReading
+from forerun.model.survey import CleanSurvey
+from forerun.pipeline import find_comparable
+from forerun.ports.beside import find_nights, load_beside, save_beside
+from forerun.ports.store import Store
+from forerun.profiles import find_profile, load_profile, load_site
+from forerun.stages.actuals import Belongs, find_belonging, make_actual, sort_logs
+from forerun.stages.forecast import DRAWS, SEED, Foreseen, foresee
+from forerun.stages.forecast_gather import (
+    Production,
+    Rehearsed,
+    check_comparable,
+    find_differences,
+    gather_inputs,
+    split_plainly,
+)
+from forerun.stages.forecast_inputs import ForecastInputs
+from forerun.stages.track_record import keep_track, list_told, score
+from forerun.stages.what_if import apply_wishes
+
+
+@dataclass(frozen=True, slots=True)
+class EstimateRequest:
+    """`runs` are ids or "last": one takes its comparable earlier runs along, several are
+    put together as they are. `window_s` 0 leaves it to the site file."""
+
+    runs: tuple[str, ...]
+    wishes: tuple[str, ...] = ()
+    window_s: float = 0.0
+    site: Path | None = None
+    seed: int = SEED
+    draws: int = DRAWS
+
+
+@dataclass(frozen=True, slots=True)
+class Estimated:
+    """A forecast with its draws. `first_told` when it was kept now, as what was told for
+    the run; `told` is what was kept, now or earlier; `notes` are for the person asking."""
+
+    record: RunRecord
+    foreseen: Foreseen
+    told: Prediction | None
+    first_told: bool
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """A night that was entered: its figures, their scores where a forecast was told before,
+    the transactions they are from, and the record of all nights with this one."""
+
+    actual: Actual
+    scores: tuple[Score, ...]
+    past: TrackRecord
+    belonging: tuple[Belongs, ...]
+    notes: tuple[str, ...] = ()
+
+
+def estimate(store: Store, request: EstimateRequest, now: datetime) -> Estimated:
+    """The forecast of stored runs. The first one without any what-if is kept beside the run.
+
+    Raises NotFound, RecordDamaged, UsageError, and NotComparable for runs of unlike things."""
+    records, failed = _find_series(store, request.runs)
+    newest = records[-1]
+    notes: list[str] = []
+    site = find_site(store, newest, request.site, notes)
+    inputs = _gather(store, records, failed, site)
+    own = request.window_s or inputs.window_s
+    past = keep_track(find_nights(store, without=newest.id))
+    inputs = replace(inputs, window_s=own, widened=past.widened)
+    inputs, wishes = apply_wishes(inputs, request.wishes)
+    foreseen = foresee(
+        inputs,
+        wishes=wishes,
+        past=past if past.of else None,
+        seed=request.seed,
+        draws=request.draws,
+    )
+    told = load_beside(store, Prediction, newest.id)
+    first = told is None and foreseen.draws is not None and not wishes
+    if first and foreseen.draws is not None:
+        stamp = now.strftime("%Y-%m-%dT%H:%M:%SZ")
+        told = Prediction(newest.id, stamp, tuple(list_told(foreseen.draws)), __version__)
+        save_beside(store, told)
+    return Estimated(newest, foreseen, told, first, tuple(notes))
+
+
+def _find_series(store: Store, names: Sequence[str]) -> tuple[list[RunRecord], int]:
+    """The runs to forecast from, the one asked for last, and how many comparable ones did
+    not complete: they count in the odds, so that only the good ones being kept deceives
+    nobody."""
+    if len(names) == 1:
+        newest = store.load_run(names[0])
+        alike = [run for run in find_comparable(store, newest) if not find_differences(newest, run)]
+        good = [run for run in alike if run.outcome is Outcome.COMPLETED]
+        return [*good, newest], len(alike) - len(good)
+    records = sorted({run.id: run for run in map(store.load_run, names)}.values(), key=_by_id)
+    check_comparable([(run, _find_server(store, run)) for run in records])
+    good = [run for run in records if run.outcome is Outcome.COMPLETED]
+    if not good:
+        return records[-1:], 0
+    return good, len(records) - len(good)
+
+
+def _by_id(run: RunRecord) -> str:
+    return run.id
+
+
+def _find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
+    with contextlib.suppress(ForerunError):  # its time is over, or it was altered
+        return store.load_survey(run.survey_id)
+    return None
+
+
+def _find_server(store: Store, run: RunRecord) -> str:
+    """One server is named by another stand-in in each survey; its mark is the same."""
+    survey = _find_survey(store, run)
+    return survey.origin if survey and survey.origin else run.host
+
+
+def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:
+    survey = _find_survey(store, records[-1])
+    rehearsed = [Rehearsed(run, split_plainly(run), run.speeds) for run in records]
+    speed = _find_speed(store, survey)
+    return gather_inputs(rehearsed, Production(survey, speed, site), failed=failed)
+
+
+def _find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
+    """Production's speed from the run's own survey, else from the newest survey of the same
+    server that has one: it may have been timed after the rehearsal."""
+    if survey is None:
+        return None
+    if survey.system.speed is not None:
+        return survey.system.speed
+    for survey_id in reversed(store.find_surveys()):
+        with contextlib.suppress(ForerunError):
+            other = store.load_survey(survey_id)
+            if survey.origin and other.origin == survey.origin and other.system.speed:
+                return other.system.speed
+    return None
+
+
+def find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:
+    """The site file given, else the one that the run was asked with; without either there
+    is no window and no tolerable outage."""
+    if given is not None:
+        return load_site(given)
+    with contextlib.suppress(NotFound):
+        path = store.load_request(run.id).site
+        if path and Path(path).is_file():
+            site = load_site(Path(path))
+            if site.digest != run.site_digest:
+                notes.append(f"The site file changed since the rehearsal: {path}")
+            return site
+    if run.site_digest:
+        notes.append("The rehearsal's site file was not found: say --site FILE.")
+    return Site()
+
+
+def find_run_profile(store: Store, run: RunRecord, notes: list[str]) -> Profile | None:
+    """The profile that was rehearsed, or the one of its name now; None where neither is."""
+    paths: list[Path] = []
+    with contextlib.suppress(NotFound):
+        paths.append(Path(store.load_request(run.id).profile))
+    with contextlib.suppress(NotFound):
+        paths.append(find_profile(run.profile))
+    for path in paths:
+        with contextlib.suppress(ForerunError):
+            profile = load_profile(path)
+            if profile.digest != run.profile_digest:
+                notes.append(f"The profile changed since the rehearsal: {path}")
+            return profile
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What an operator brings: (name, text) of logs, when the window began and ended (both
+    or neither), and a word."""
+
+    logs: tuple[tuple[str, str], ...]
+    began: datetime | None = None
+    ended: datetime | None = None
+    note: str = ""
+
+
+def enter_actual(store: Store, run_id: str, night: Night, now: datetime) -> Entered:
+    """Read a real night's logs, keep its figures beside the run, and score what was told.
+
+    Raises NotFound, RecordDamaged, UsageError."""
+    run = store.load_run(run_id)
+    notes: list[str] = []
+    belonging: tuple[Belongs, ...] = ()
+    if night.logs:
+        profile = find_run_profile(store, run, notes)
+        if profile is None:
+            raise NotFound(
+                "The profile that was rehearsed is gone: which step a command belongs to is not "
+                "known.",
+                where=run.profile,
+                hint="Bring it back, or enter the window alone with --window-began and "
+                "--window-ended.",
+            )
+        belonging = find_belonging(run, profile, sort_logs(night.logs))
+    actual = make_actual(
+        run,
+        belonging,
+        [_name_source(name, text) for name, text in night.logs],
+        entered_at=now.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        window_s=_measure_window(night),
+        note=night.note,
+    )
+    save_beside(store, actual)
+    told = load_beside(store, Prediction, run.id)
+    if told is None:
+        notes.append("No forecast was told for this run beforehand, so there is nothing to score.")
+    scores = score(told, actual) if told else ()
+    return Entered(actual, scores, keep_track(find_nights(store)), belonging, tuple(notes))
+
+
+def _name_source(name: str, text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
+    return f"{Path(name).name} (SHA-256 of its text {digest})"
+
+
+def _measure_window(night: Night) -> float:
+    if night.began is None and night.ended is None:
+        return -1.0
+    if night.began is None or night.ended is None:
+        raise UsageError(
+            "A window has a begin and an end.",
+            wanted="--window-began and --window-ended",
+            found="one of them",
+        )
+    if (night.began.tzinfo is None) != (night.ended.tzinfo is None):
+        raise UsageError("One of the two times has an offset, the other has none.")
+    seconds = (night.ended - night.began).total_seconds()
+    if seconds <= 0:
+        raise UsageError("The window ended before it began.", found=f"{seconds:g} s")
+    return seconds

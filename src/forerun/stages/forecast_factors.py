@@ -1,0 +1,397 @@
+"""The inputs of a forecast that are not certain, each with its draws. Pure and seeded.
+
+Every one is drawn once a trial and used for all steps. Drawn anew for each step the errors
+would cancel out, and the interval would come out narrower than it is (on correlation: GAO
+cost and schedule guides; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forerun.model.counters import Part
+from forerun.model.estimate import Assumption, Basis
+from forerun.model.speed import SpeedReading, Work
+from forerun.stages.forecast_inputs import ForecastInputs, RunInput
+from forerun.stages.forecast_laws import (
+    MOST_LOG,
+    Floats,
+    Sample,
+    ThreePoint,
+    draw_pert,
+    draw_predictive,
+    draw_stream,
+    log_sd_of,
+    summarise_logs,
+)
+
+CPU = "processor"
+STORAGE = "storage"
+LINK = "link"
+FIRMWARE = "firmware"
+REACTION = "reaction"
+NIGHT = "night"
+WAY_BACK = "way back"
+
+# Which timed work carries a part of a step over to production.
+CARRIED_BY: Mapping[Part, Work] = {
+    Part.SPAWN: Work.SPAWN,
+    Part.COMPUTE: Work.COMPUTE,
+    Part.UNPACK: Work.UNPACK,
+    Part.SYNC: Work.SYNC,
+    Part.WRITE: Work.WRITE,
+    Part.UNEXPLAINED: Work.COMPUTE,
+}
+GROUPS: Mapping[Work, str] = {
+    Work.SPAWN: CPU,
+    Work.COMPUTE: CPU,
+    Work.UNPACK: CPU,
+    Work.SYNC: STORAGE,
+    Work.WRITE: STORAGE,
+}
+_WORDS = {
+    Work.SPAWN: "starting programs",
+    Work.COMPUTE: "computing",
+    Work.UNPACK: "unpacking",
+    Work.SYNC: "waiting for storage",
+    Work.WRITE: "writing",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """One input: what is told of it, and its draws. Those of a ratio are relative to its
+    middle (`about.value`), so that they multiply; `sign` says whether more of it makes the
+    night longer."""
+
+    key: str
+    about: Assumption
+    draws: Floats
+    sign: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """Production's seconds over the clone's for the same work. `own` names the factor that
+    has its draws ("" where only its group's default is known); `basis` what it rests on."""
+
+    middle: float
+    own: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Factors:
+    """All of them, the ratios by run and kind of work, and what speaks against them."""
+
+    all: tuple[Factor, ...]
+    ratios: Mapping[tuple[str, Work], Ratio]
+    objections: tuple[str, ...]
+
+    def values(self) -> dict[str, Floats]:
+        """Draws by key."""
+        return {factor.key: factor.draws for factor in self.all}
+
+
+def can_carry_over(inputs: ForecastInputs) -> bool:
+    """Whether computing on the clone says anything of production. Hardware virtualisation
+    runs the same instructions at about the same speed; an emulated processor is some
+    twenty times slower, so that a guess would be no forecast."""
+    if not inputs.emulated:
+        return True
+    return all(_pair(Work.COMPUTE, inputs.production, run) is not None for run in inputs.runs)
+
+
+def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
+    """Every input's draws; `inputs` have runs, and `can_carry_over` holds."""
+    maker = _Maker(inputs, seed, draws)
+    ratios: dict[tuple[str, Work], Ratio] = {}
+    for work in GROUPS:
+        for run in reversed(inputs.runs):  # the newest tells the factor
+            ratios[run.id, work] = maker.find_ratio(work, run)
+    maker.add_groups()
+    maker.add_night()
+    maker.add_way_back()
+    maker.add_link()
+    maker.add_guesses()
+    return Factors(tuple(maker.made.values()), ratios, tuple(dict.fromkeys(maker.objections)))
+
+
+def _seconds_of(work: Work, reading: SpeedReading) -> dict[str, list[float]]:
+    found: dict[str, list[float]] = {}
+    for speed in reading.speeds:
+        if speed.work is work:
+            found.setdefault(speed.subject, []).extend(s for s in speed.seconds if s > 0)
+    return {subject: seconds for subject, seconds in found.items() if seconds}
+
+
+def _pair(
+    work: Work, production: SpeedReading | None, run: RunInput
+) -> tuple[Sample, Sample] | None:
+    """Both sides' timings of a kind of work, as logarithms; None where one has none. Of
+    several subjects (file systems) that both have, the one where production is slowest
+    against the clone: the cautious choice."""
+    ours: dict[str, list[float]] = {}
+    for reading in run.speeds:
+        for subject, seconds in _seconds_of(work, reading).items():
+            ours.setdefault(subject, []).extend(seconds)
+    theirs = _seconds_of(work, production) if production else {}
+    if not ours or not theirs:
+        return None
+    shared = [subject for subject in theirs if subject in ours]
+    pairs = [(theirs[one], ours[one]) for one in shared] or [
+        (one, other) for one in theirs.values() for other in ours.values()
+    ]
+    samples = [(summarise_logs(one), summarise_logs(other)) for one, other in pairs]
+    return max(samples, key=lambda both: both[0].mean - both[1].mean)
+
+
+def _has_work(run: RunInput, work: Work) -> bool:
+    return any(CARRIED_BY.get(one.part) is work for step in run.steps for one in step.parts)
+
+
+def _say_stated(times: float) -> str:
+    return (
+        f"four in five within a factor of {times:g} either way, stated by forerun; no published "
+        "source"
+    )
+
+
+class _Maker:
+    def __init__(self, inputs: ForecastInputs, seed: int, draws: int) -> None:
+        self._inputs = inputs
+        self._seed = seed
+        self._draws = draws
+        self.made: dict[str, Factor] = {}
+        self.objections: list[str] = []
+
+    def _rng(self, name: str) -> np.random.Generator:
+        return draw_stream(self._seed, name)
+
+    def _hold(self, deviation: Floats) -> Floats:
+        widened: Floats = deviation * self._inputs.widened
+        return np.clip(widened, -MOST_LOG, MOST_LOG)
+
+    def _add(self, key: str, about: Assumption, draws: Floats, *, sign: int = 1) -> None:
+        low, high = np.quantile(draws, (0.1, 0.9))
+        scale = 1.0 if key in (LINK, FIRMWARE, REACTION, NIGHT) else about.value
+        told = replace(about, low=float(low) * scale, high=float(high) * scale)
+        self.made[key] = Factor(key, told, draws, sign)
+
+    def find_ratio(self, work: Work, run: RunInput) -> Ratio:
+        """This run's ratio for a kind of work, and the factor for its error."""
+        faster = dict(self._inputs.declared.faster).get(work, 1.0)
+        pair = _pair(work, self._inputs.production, run)
+        stands_in = work
+        if pair is None and GROUPS[work] == CPU:
+            pair, stands_in = _pair(Work.COMPUTE, self._inputs.production, run), Work.COMPUTE
+            if pair is not None and _has_work(run, work):
+                self.objections.append(
+                    f"{_WORDS[work].capitalize()} was not timed on both sides: it is carried "
+                    "over as computing is."
+                )
+        if pair is None:
+            return Ratio(1 / faster, "", Basis.ASSUMED)
+        theirs, ours = pair
+        middle = math.exp(theirs.mean - ours.mean) / faster
+        key = stands_in.value
+        if key not in self.made:
+            self._add_ratio(key, stands_in, theirs, ours, middle)
+        return Ratio(middle, key, Basis.MEASURED)
+
+    def _add_ratio(self, key: str, work: Work, theirs: Sample, ours: Sample, middle: float) -> None:
+        deviation = self._deviate(f"{key} on production", theirs)
+        deviation -= self._deviate(f"{key} on the clone", ours)
+        about = Assumption(
+            f"{_WORDS[work]}: production's time for the clone's second",
+            middle,
+            0.0,
+            0.0,
+            "s",
+            Basis.MEASURED,
+            f"the same work timed {theirs.count} times on production and {ours.count} times on "
+            "the clone",
+            "one timing only on a side: its spread is assumed"
+            if 1 in (theirs.count, ours.count)
+            else "",
+        )
+        self._add(key, about, np.exp(self._hold(deviation)))
+
+    def _deviate(self, name: str, sample: Sample) -> Floats:
+        priors = self._inputs.priors
+        stated = log_sd_of(priors.reading_times)
+        sd = max(sample.sd, priors.least_log_sd) if sample.count > 1 else stated
+        return draw_predictive(self._rng(name), sample.count, self._draws) * sd
+
+    def add_groups(self) -> None:
+        """One factor each for the processor and the storage: how far the work that was timed
+        stands for an upgrade's own; or, where nothing was timed, the whole ratio."""
+        priors = self._inputs.priors
+        for group in (CPU, STORAGE):
+            timed = [w for w, of in GROUPS.items() if of == group and w.value in self.made]
+            times = priors.carry_times if timed else priors.ratio_times
+            deviation = self._rng(group).standard_normal(self._draws) * log_sd_of(times)
+            about = Assumption(
+                f"{group}: how far timed work stands for the upgrade's"
+                if timed
+                else f"{group}: production's time for the clone's second",
+                1.0,
+                0.0,
+                0.0,
+                "times",
+                Basis.ASSUMED,
+                _say_stated(times),
+                ""
+                if timed
+                else "not measured; as fast as the clone's, within that factor, is assumed. "
+                "`forerun survey --calibrate` and a rehearsal after it measure it",
+            )
+            self._add(group, about, np.exp(self._hold(deviation)))
+
+    def add_night(self) -> None:
+        """From one night to the next: how many deviations off, the same for every step."""
+        runs = len(self._inputs.runs)
+        deviation = self._hold(draw_predictive(self._rng(NIGHT), runs, self._draws))
+        times = self._inputs.priors.night_times
+        about = Assumption(
+            "one night against the next",
+            0.0,
+            0.0,
+            0.0,
+            "standard deviations",
+            Basis.MEASURED if runs > 1 else Basis.ASSUMED,
+            f"the spread of {runs} rehearsals, student's t of {runs - 1} degrees of freedom"
+            if runs > 1
+            else _say_stated(times),
+            "" if runs > 1 else "one rehearsal has no spread of its own",
+        )
+        self._add(NIGHT, about, deviation)
+
+    def add_way_back(self) -> None:
+        """Production's own way back against the lab's."""
+        times = self._inputs.priors.way_back_times
+        deviation = self._rng(WAY_BACK).standard_normal(self._draws) * log_sd_of(times)
+        about = Assumption(
+            "production's way back: its time for the lab's second",
+            1.0,
+            0.0,
+            0.0,
+            "s",
+            Basis.ASSUMED,
+            _say_stated(times),
+            "the lab's way back is a hypervisor's: time production's own with a restore",
+        )
+        self._add(WAY_BACK, about, np.exp(self._hold(deviation)))
+
+    def add_link(self) -> None:
+        """Seconds a byte takes on production's line."""
+        declared, priors = self._inputs.declared, self._inputs.priors
+        if declared.link_bits_per_s > 0:
+            middle, sd, count = 8 / declared.link_bits_per_s, 0.0, 0
+            basis, source = Basis.DECLARED, "as given; headers take about 5 % of a line's rate"
+            objection = "a line is seldom one's own: no spread was given"
+        else:
+            found = (
+                _seconds_of(Work.LINK, self._inputs.production) if (self._inputs.production) else {}
+            )
+            if found:
+                seconds = max(found.values(), key=lambda s: summarise_logs(s).mean)
+                sample = summarise_logs(seconds)
+                # A reading's unit is the megabyte, 10^6 bytes.
+                middle, count = math.exp(sample.mean) / 1e6, sample.count
+                one_only = log_sd_of(priors.reading_times)
+                sd = max(sample.sd, priors.least_log_sd) if count > 1 else one_only
+                basis, source = Basis.MEASURED, f"timed {count} times on production"
+                objection = "the slowest of its archives" if len(found) > 1 else ""
+            else:
+                middle, count = 8 / priors.link_bits_per_s, 0
+                sd, basis = log_sd_of(priors.link_times), Basis.ASSUMED
+                source = (
+                    f"stated by forerun, within a factor of {priors.link_times:g} either way; no "
+                    "published source"
+                )
+                objection = "not measured: forerun survey --calibrate, or --if link=20Mbit/s"
+        deviation = draw_predictive(self._rng(LINK), count, self._draws) * sd
+        draws = middle * np.exp(self._hold(deviation))
+        about = Assumption(
+            "production's line to its archive",
+            middle * 1e6,
+            0.0,
+            0.0,
+            "s for a megabyte",
+            basis,
+            source,
+            objection,
+        )
+        self._add(LINK, about, draws)
+        told = self.made[LINK].about
+        self.made[LINK] = replace(
+            self.made[LINK], about=replace(told, low=told.low * 1e6, high=told.high * 1e6)
+        )
+
+    def add_guesses(self) -> None:
+        """Firmware and people: production's history, a three-point guess, or a stated one."""
+        declared, priors = self._inputs.declared, self._inputs.priors
+        boots = [seconds for seconds in self._inputs.firmware_s if seconds > 0]
+        if declared.firmware is None and boots:
+            sample = summarise_logs(boots)
+            draws = math.exp(sample.mean) * np.exp(self._hold(self._deviate(FIRMWARE, sample)))
+            about = Assumption(
+                "firmware and boot loader",
+                math.exp(sample.mean),
+                0.0,
+                0.0,
+                "s",
+                Basis.HISTORY,
+                f"{len(boots)} boots of production, by its service manager",
+                "one boot only: its spread is assumed" if len(boots) == 1 else "",
+            )
+            self._add(FIRMWARE, about, draws)
+        else:
+            self._guess(
+                FIRMWARE,
+                "firmware and boot loader",
+                declared.firmware,
+                priors.firmware,
+                "not in production's own history: say --if firmware=LEAST,LIKELY,MOST; a large "
+                "physical machine takes longer than any guess",
+            )
+        self._guess(
+            REACTION,
+            "a person's answer to one question",
+            declared.reaction,
+            priors.reaction,
+            "say --if reaction=LEAST,LIKELY,MOST",
+        )
+
+    def _guess(
+        self, key: str, name: str, said: ThreePoint | None, stated: ThreePoint, objection: str
+    ) -> None:
+        guess = said or stated
+        draws = draw_pert(self._rng(key), guess, self._draws)
+        middle = float(np.median(draws))
+        if middle > 0 and self._inputs.widened != 1.0:
+            draws = middle * np.exp(self._hold(np.log(np.maximum(draws, 1e-9) / middle)))
+        about = Assumption(
+            name,
+            middle,
+            0.0,
+            0.0,
+            "s",
+            Basis.DECLARED if said else Basis.ASSUMED,
+            f"at least {guess.least:g} s, most likely {guess.likely:g} s, at most "
+            f"{guess.most:g} s (Beta-PERT){'' if said else ', stated by forerun'}",
+            "" if said else objection,
+        )
+        self._add(key, about, draws)
+
+
+def list_assumptions(factors: Factors, used: frozenset[str]) -> Iterator[Assumption]:
+    """What is told of each factor that something depends on."""
+    for factor in factors.all:
+        if factor.key in used:
+            yield factor.about

@@ -1,0 +1,305 @@
+"""From stored records to what a forecast is made from. Pure: the one place that knows where
+in the records each input lies."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from forerun.errors import NotComparable
+from forerun.model.counters import Part, PartTime, StepParts
+from forerun.model.observation import Outcome, RunRecord, StepEnd, StepRecord
+from forerun.model.profile import Site
+from forerun.model.speed import SpeedReading
+from forerun.model.survey import CleanSurvey
+from forerun.model.system import Boot, SystemFacts
+from forerun.stages.forecast_inputs import (
+    VIRTUAL_FIRMWARE,
+    ForecastInputs,
+    LaidOut,
+    OutageInput,
+    Priors,
+    RunInput,
+    Span,
+    StepInput,
+    Stretch,
+    Watched,
+    WayBack,
+)
+
+_FIRMWARE_WORDS = ("firmware", "loader")
+# Rows of the fidelity statement that touch how long an upgrade takes; processor, storage
+# and line are inputs of their own.
+_TIMING_GAPS = (
+    "missing disks, ids and labels",
+    "layered root",
+    "third-party and local packages",
+    "steps that grow with data",
+    "kernel drivers and modules",
+    "name service, directory, shares and proxy",
+    "load and caches",
+    "users' data and permissions",
+)
+_BUSY = 0.10
+_NO_SITE = Site()
+# Their maintainer scripts convert or check all data when the version changes (from memory).
+_WITH_DATA = re.compile(
+    r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?|slapd|postgresql(?:-\d+)?|mongodb-server"
+    r"|cyrus-imapd"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """A stored run, its steps' time by what it was spent on (`parts`, by step), and what
+    speed was read on its clone."""
+
+    record: RunRecord
+    parts: tuple[StepParts, ...]
+    speeds: tuple[SpeedReading, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Production:
+    """What is known of production: the run's survey and the speed read on it, None where
+    there is none, and the site file's window and services."""
+
+    survey: CleanSurvey | None = None
+    speed: SpeedReading | None = None
+    site: Site = _NO_SITE
+
+
+def gather_inputs(
+    rehearsed: Sequence[Rehearsed], production: Production, *, failed: int = 0
+) -> ForecastInputs:
+    """The inputs of completed, comparable runs, the one asked for last. A newest run that
+    did not complete is refused: its window has no end."""
+    newest = rehearsed[-1].record
+    refused = ""
+    if newest.outcome is not Outcome.COMPLETED:
+        refused = (
+            f"The rehearsal {newest.id} {newest.outcome.value}"
+            f"{f' ({newest.why})' if newest.why else ''}: a window cut short tells no length. "
+            "Mend what stopped it and rehearse again."
+        )
+    facts = production.survey.system if production.survey else SystemFacts()
+    # Every hypervisor of today sets this flag of cpuid for its guests.
+    virtual = "hypervisor" in facts.processor.flags
+    return ForecastInputs(
+        runs=tuple(_take_run(one) for one in rehearsed),
+        emulated=newest.lab.accelerator == "emulation",
+        production=production.speed,
+        firmware_s=tuple(_list_firmware(facts.boots)),
+        watched=tuple(Watched(one.name, one.tolerable_s) for one in production.site.services),
+        window_s=production.site.window_s,
+        priors=replace(Priors(), firmware=VIRTUAL_FIRMWARE) if virtual else Priors(),
+        failed=failed,
+        refused=refused,
+        objections=(*_find_objections(newest), *_find_data(production.survey)),
+    )
+
+
+def _find_data(survey: CleanSurvey | None) -> Iterator[str]:
+    """Packages whose upgrade works through their data: the clone has none of it."""
+    if survey is None:
+        yield "The run's survey is gone: production's own boots and packages are not known here."
+        return
+    found = sorted(
+        {
+            one.name
+            for one in survey.packages
+            if _WITH_DATA.fullmatch(one.name) and one.state == "ii"
+        }
+    )
+    if found:
+        yield (
+            f"{', '.join(found)}: production's data is not on the clone, so what the upgrade does "
+            "with it is not in these times. Rehearse with as much, or say --if data=STEP:4x."
+        )
+
+
+def _list_firmware(boots: Sequence[Boot]) -> Iterator[float]:
+    for boot in boots:
+        seconds = [value for name, value in boot.seconds if name in _FIRMWARE_WORDS]
+        if seconds:
+            yield sum(seconds)
+
+
+def _take_run(rehearsed: Rehearsed) -> RunInput:
+    record = rehearsed.record
+    parts = {one.step: one.parts for one in rehearsed.parts}
+    return RunInput(
+        record.id,
+        tuple(_take_steps(record, parts)),
+        tuple(
+            OutageInput(one.service, Span(one.start_s, max(one.start_s, one.end_s)), one.ended)
+            for one in record.outages
+        ),
+        tuple(
+            WayBack(one.way, one.title, one.from_step, one.parts)
+            for one in record.back_outs
+            if not one.why and one.parts
+        ),
+        record.faults,
+        rehearsed.speeds,
+    )
+
+
+def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> Iterator[StepInput]:
+    ended: float | None = None
+    for step in record.steps:
+        if step.end is StepEnd.SKIPPED:
+            continue
+        own = tuple(
+            _count_bytes(part, step)
+            for part in parts.get(step.name) or (PartTime(Part.UNEXPLAINED, step.wall_s),)
+        )
+        pause_s = 0.0 if ended is None else max(0.0, step.started_s - ended)
+        ended = step.started_s + step.wall_s
+        prompts = [
+            one for one in record.prompts if one.step == step.name and one.answered_by != "nobody"
+        ]
+        yield StepInput(
+            name=step.name,
+            title=step.title,
+            stage=step.stage,
+            span=Span(step.started_s, ended),
+            parts=own,
+            laid_out=tuple(_lay_out(record, step, own)),
+            pause_s=pause_s,
+            prompts=len(prompts),
+        )
+
+
+def count_fetched(step: StepRecord) -> int:
+    """Bytes that the step had to fetch, packages and indexes; -1 where it is not on record."""
+    download = step.download
+    if download is None:
+        return -1
+    found = (download.fetched_bytes, download.gateway_bytes, download.planned_bytes)
+    packages = next((count for count in found if count >= 0), -1)
+    return packages if packages < 0 else packages + max(0, download.index_bytes)
+
+
+def _count_bytes(part: PartTime, step: StepRecord) -> PartTime:
+    if part.part is not Part.DOWNLOAD or part.amount >= 0:
+        return part
+    return PartTime(part.part, part.seconds, float(count_fetched(step)), "bytes", part.how)
+
+
+def _lay_out(record: RunRecord, step: StepRecord, parts: Sequence[PartTime]) -> Iterator[LaidOut]:
+    fetching = sum(part.seconds for part in parts if part.part is Part.DOWNLOAD)
+    if fetching > 0:  # a package manager fetches all before it unpacks anything
+        yield LaidOut(Stretch.DOWNLOAD, Span(step.started_s, step.started_s + fetching))
+    for prompt in record.prompts:
+        if prompt.step == step.name and prompt.waited_s > 0:
+            yield LaidOut(Stretch.PEOPLE, Span(prompt.at_s, prompt.at_s + prompt.waited_s))
+    for reboot in record.reboots:
+        if _lies_in(reboot.requested_s, step) and reboot.down_s >= 0 and reboot.loader_s > 0:
+            began = reboot.requested_s + reboot.down_s
+            yield LaidOut(Stretch.FIRMWARE, Span(began, began + reboot.loader_s))
+
+
+def _find_objections(record: RunRecord) -> Iterator[str]:
+    overran = [s.title or s.name for s in record.steps if s.end is StepEnd.OVERRAN]
+    if overran:
+        yield f"Overran the time allowed: {', '.join(overran)}. The true length is not known."
+    bad = [s.title or s.name for s in record.steps if s.end is StepEnd.FAILED]
+    if bad:
+        yield f"Ended badly and was gone on from: {', '.join(bad)}. It may take longer when mended."
+    busy = [
+        step.title or step.name
+        for step in record.steps
+        if step.load and max(step.load.steal, step.load.psi_cpu) > _BUSY
+    ]
+    if busy:
+        yield (
+            f"Busy lab host during {', '.join(busy)}: the time measured there is longer than on a "
+            "quiet one."
+        )
+    gaps = [
+        row for row in record.fidelity if row.state != "matched" and row.subject in _TIMING_GAPS
+    ]
+    for row in gaps:
+        yield f"The clone differs in what takes time: {row.subject} ({row.state}). {row.note}"
+    if not record.fidelity:
+        yield "No fidelity statement was recorded: how far the clone matched is not known."
+
+
+# What must be the same for two rehearsals to be one series.
+_CIRCUMSTANCES = (
+    ("profile", lambda run: run.profile_digest[:16]),
+    ("site file", lambda run: run.site_digest[:16]),
+    ("accelerator", lambda run: run.lab.accelerator),
+    ("processors of the clone", lambda run: str(run.clone_cpus)),
+    ("memory of the clone", lambda run: str(run.clone_memory_bytes)),
+    ("release before", lambda run: run.release_before),
+    ("release after", lambda run: run.release_after),
+    ("limit of the line", lambda run: str(run.rate_limit_bits)),
+)
+
+
+def find_differences(first: RunRecord, other: RunRecord) -> tuple[tuple[str, str, str], ...]:
+    """(circumstance, then, now) of everything that keeps two runs from being one series."""
+    return tuple(
+        (name, find(first) or "none", find(other) or "none")
+        for name, find in _CIRCUMSTANCES
+        if find(first) != find(other)
+    )
+
+
+def check_comparable(records: Sequence[tuple[RunRecord, str]]) -> None:
+    """Each is (run, mark of its server). Raises NotComparable with everything that differs
+    between the first and another: figures of unlike things have no common spread."""
+    first, first_server = records[0]
+    differs: list[tuple[str, str, str]] = []
+    for other, server in records[1:]:
+        if server != first_server:
+            differs.append((f"server of {other.id}", first.host, other.host))
+        differs += [
+            (f"{name} of {other.id}", then, now)
+            for name, then, now in find_differences(first, other)
+        ]
+    if differs:
+        raise NotComparable(
+            "These rehearsals cannot be put together for one forecast.",
+            where=first.id,
+            wanted="; ".join(f"{name} {then}" for name, then, _ in differs),
+            found="; ".join(f"{name} {now}" for name, _, now in differs),
+            hint="Forecast from each alone, or rehearse again in the same way.",
+        )
+
+
+def split_plainly(record: RunRecord) -> tuple[StepParts, ...]:
+    """The steps of a run that has no counters, by what every record has: the restart's own
+    parts, people's waits, processor seconds. What is left is not explained."""
+    return tuple(
+        StepParts(step.name, step.wall_s, tuple(_split_step(record, step)))
+        for step in record.steps
+        if step.end is not StepEnd.SKIPPED
+    )
+
+
+def _split_step(record: RunRecord, step: StepRecord) -> Iterator[PartTime]:
+    left = step.wall_s
+    own = [one for one in record.reboots if _lies_in(one.requested_s, step)]
+    people = sum(one.waited_s for one in record.prompts if one.step == step.name)
+    booting = sum(max(0.0, one.kernel_s) + max(0.0, one.userspace_s) for one in own)
+    for part, seconds, how in (
+        (Part.FIRMWARE, sum(max(0.0, one.loader_s) for one in own), "by the console"),
+        (Part.PEOPLE, people, "questions that waited"),
+        (Part.COMPUTE, max(step.guest_cpu_s, booting), "processor seconds of the clone"),
+    ):
+        taken = min(max(0.0, seconds), left)
+        left -= taken
+        if taken > 0:
+            yield PartTime(part, taken, how=how)
+    fetched = count_fetched(step)
+    if fetched > 0:
+        yield PartTime(Part.DOWNLOAD, 0.0, float(fetched), "bytes", "its time is not known")
+    yield PartTime(Part.UNEXPLAINED, left)
+
+
+def _lies_in(at_s: float, step: StepRecord) -> bool:
+    return step.started_s <= at_s <= step.started_s + step.wall_s

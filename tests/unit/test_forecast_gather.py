@@ -1,0 +1,204 @@
+"""From stored runs to a forecast: where each input is found, and what may be put together."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+from tests.practice.bare_survey import make_survey
+from tests.practice.mutation import spoil_value
+from tests.practice.night import NO_SPREAD, make_reading
+
+from forerun.errors import ForerunError, NotComparable, RecordDamaged
+from forerun.model.counters import Part, PartTime, StepParts
+from forerun.model.observation import Outcome, RunRecord, StepEnd
+from forerun.model.profile import ServiceProbe, Site
+from forerun.model.system import Boot, Processor, SystemFacts
+from forerun.ports.records import load_record
+from forerun.report.timing import measure_window
+from forerun.stages.forecast import foresee
+from forerun.stages.forecast_gather import (
+    Production,
+    Rehearsed,
+    check_comparable,
+    count_fetched,
+    find_differences,
+    gather_inputs,
+    split_plainly,
+)
+from forerun.stages.forecast_inputs import VIRTUAL_FIRMWARE, Declared, Priors
+from forerun.stages.forecast_laws import ThreePoint
+
+DATA = Path(__file__).parents[1] / "data" / "run-record-shelf01.json"
+
+
+@pytest.fixture(scope="module")
+def run() -> RunRecord:
+    return load_record(RunRecord, DATA)
+
+
+def rehearse(run: RunRecord) -> Rehearsed:
+    return Rehearsed(run, split_plainly(run), (make_reading([1.0]),))
+
+
+def test_a_stored_run_without_spread_gives_its_own_figures(run: RunRecord) -> None:
+    """The record's window to the second, and each step's wall time, when production is as
+    the clone, its firmware and its people as those of the rehearsal, its line endless."""
+    inputs = gather_inputs([rehearse(run)], Production(speed=make_reading([1.0])))
+    loader = ThreePoint(4.4, 4.4, 4.4)
+    # Three questions waited 1.4, 0.9 and so on: each as long as the mean of its step's.
+    waits = {
+        one.name: sum(p.waited_s for p in run.prompts if p.step == one.name) for one in run.steps
+    }
+    counts = {one.name: sum(p.step == one.name for p in run.prompts) for one in run.steps}
+    plain = replace(
+        inputs,
+        priors=NO_SPREAD,
+        declared=Declared(link_bits_per_s=1e18, firmware=loader),
+    )
+    told = foresee(plain, draws=50).told
+    assert told.window is not None
+    measured = measure_window(run)
+    assert measured is not None
+    waited = sum(waits[one.name] for one in run.steps if one.stage == "window")
+    assert told.window.p50 == pytest.approx(measured - waited, abs=1e-6)
+    walls = {one.name: one.wall_s for one in run.steps}
+    for step in told.steps:
+        assert step.takes.p95 == pytest.approx(walls[step.step] - waits[step.step], abs=1e-6)
+    assert [one.prompts for one in inputs.newest.steps] == [
+        counts[one.name] for one in inputs.newest.steps
+    ]
+
+
+def test_the_restarts_firmware_is_productions(run: RunRecord) -> None:
+    """The loader's 4.4 s of the clone give way to production's own boots."""
+    boots = tuple(
+        Boot("a", "b", (("firmware", 30.0 + n), ("loader", 2.0), ("kernel", 9.0))) for n in range(3)
+    )
+    survey = make_survey(system=SystemFacts(boots=(*boots, Boot("a", "b", (("kernel", 3.0),)))))
+    inputs = gather_inputs([rehearse(run)], Production(survey))
+    assert inputs.firmware_s == (32.0, 33.0, 34.0)
+    [reboot] = [one for one in inputs.newest.steps if one.name == "reboot"]
+    assert [p.seconds for p in reboot.parts if p.part is Part.FIRMWARE] == [4.4]
+    assert reboot.laid_out[0].span.start_s == pytest.approx(1192.3 + 9.1)
+
+
+def test_a_virtual_server_is_not_taken_for_a_large_machine(run: RunRecord) -> None:
+    """The processor's own flag of a hypervisor makes the assumed firmware short."""
+    virtual = make_survey(system=SystemFacts(processor=Processor("x", 1.0, ("fpu", "hypervisor"))))
+    assert gather_inputs([rehearse(run)], Production(virtual)).priors.firmware == VIRTUAL_FIRMWARE
+    assert gather_inputs([rehearse(run)], Production(make_survey())).priors == Priors()
+
+
+def test_bytes_fetched_are_the_packages_and_the_indexes(run: RunRecord) -> None:
+    """Not what the gateway's time made of them; a step without a count says so."""
+    step = run.steps[0]
+    assert step.download is not None
+    download = replace(step.download, fetched_bytes=1000, index_bytes=50, gateway_bytes=9)
+    assert count_fetched(replace(step, download=download)) == 1050
+    assert count_fetched(replace(step, download=replace(download, fetched_bytes=-1))) == 59
+    assert count_fetched(replace(step, download=None)) == -1
+    parts = (StepParts(step.name, 48.2, (PartTime(Part.DOWNLOAD, 48.2),)),)
+    inputs = gather_inputs([Rehearsed(run, parts)], Production())
+    assert inputs.newest.steps[0].parts[0].amount == count_fetched(step)
+
+
+def test_window_and_tolerable_outages_are_the_sites(run: RunRecord) -> None:
+    """From the site file."""
+    site = Site(
+        services=(ServiceProbe("web listing", 80, "http", tolerable_s=1800.0),), window_s=5400.0
+    )
+    inputs = gather_inputs([rehearse(run)], Production(site=site))
+    assert inputs.window_s == 5400.0
+    assert inputs.watched[0].tolerable_s == 1800.0
+
+
+@pytest.mark.parametrize("outcome", [Outcome.FAILED, Outcome.ABANDONED])
+def test_a_run_cut_short_is_refused(run: RunRecord, outcome: Outcome) -> None:
+    """Its window has no end: no figures, and the reason."""
+    cut = replace(run, outcome=outcome, why="full-upgrade: stopped")
+    told = foresee(gather_inputs([rehearse(cut)], Production())).told
+    assert outcome.value in told.refused
+    assert "full-upgrade: stopped" in told.refused
+    assert told.window is None
+
+
+def test_what_speaks_against_a_record_is_said(run: RunRecord) -> None:
+    """An overrun, a busy lab host, gaps of the clone that touch time."""
+    inputs = gather_inputs([rehearse(run)], Production())
+    said = " ".join(inputs.objections)
+    assert "Overran the time allowed" in said
+    assert "Busy lab host" in said
+    bad = replace(run.steps[0], end=StepEnd.FAILED)
+    failed = replace(run, steps=(bad, *run.steps[1:]), fidelity=())
+    said = " ".join(gather_inputs([rehearse(failed)], Production()).objections)
+    assert "Ended badly" in said
+    assert "No fidelity statement" in said
+
+
+CHANGES: dict[str, Callable[[RunRecord], RunRecord]] = {
+    "profile": lambda run: replace(run, profile_digest="0" * 64),
+    "accelerator": lambda run: replace(run, lab=replace(run.lab, accelerator="kvm")),
+    "processors of the clone": lambda run: replace(run, clone_cpus=4),
+    "memory of the clone": lambda run: replace(run, clone_memory_bytes=1 << 30),
+    "release before": lambda run: replace(run, release_before="Debian 12.9"),
+    "limit of the line": lambda run: replace(run, rate_limit_bits=20_000_000),
+    "site file": lambda run: replace(run, site_digest=""),
+}
+
+
+@pytest.mark.parametrize("what", CHANGES)
+def test_unlike_runs_are_not_put_together(run: RunRecord, what: str) -> None:
+    """Each circumstance that figures depend on is named with both its values."""
+    other = replace(CHANGES[what](run), id="run-2")
+    with pytest.raises(NotComparable) as caught:
+        check_comparable([(run, "a"), (other, "a")])
+    assert f"{what} of run-2" in caught.value.found
+    assert [name for name, _, _ in find_differences(run, other)] == [what]
+
+
+def test_runs_of_two_servers_are_not_put_together(run: RunRecord) -> None:
+    """By the server's mark: its name is another stand-in in each survey."""
+    named = replace(run, id="run-2", host="other.records.example")
+    check_comparable([(run, "a"), (named, "a")])
+    with pytest.raises(NotComparable, match="put together"):
+        check_comparable([(run, "a"), (named, "b")])
+
+
+def test_any_record_that_loads_is_forecast_or_refused(tmp_path: Path) -> None:
+    """Three hundred spoilt records: those that load end in a forecast or a ForerunError."""
+    rng = Random(11)
+    facts = json.loads(DATA.read_text())
+    facts["probes"] = facts["probes"][:2]
+    facts["lab"]["accelerator"] = "kvm"
+    path = tmp_path / "record.json"
+    loaded = 0
+    for _ in range(300):
+        path.write_text(json.dumps(spoil_value(facts, rng)))
+        try:
+            run = load_record(RunRecord, path)
+        except RecordDamaged:
+            continue
+        loaded += 1
+        try:
+            foresee(gather_inputs([rehearse(run)], Production()), draws=50)
+        except ForerunError as problem:
+            assert problem.what
+    assert loaded > 20
+
+
+def test_data_that_the_clone_lacks_is_named(run: RunRecord) -> None:
+    """A database's package is objected to by name, a removed one and others are not."""
+    survey = make_survey("mariadb-server=1", "bash=5", "slapd=2")
+    gone = replace(survey.packages[2], state="rc")
+    survey = replace(survey, packages=(*survey.packages[:2], gone))
+    [said] = [
+        text
+        for text in gather_inputs([rehearse(run)], Production(survey)).objections
+        if "is not on the clone" in text
+    ]
+    assert said.startswith("mariadb-server: ")
