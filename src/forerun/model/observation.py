@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
+from forerun.model.inventory import Inventory
 from forerun.model.likeness import Agreement, ForetellingCheck, Foretold, NotLookedAt
 
 RUN_SCHEMA = "forerun.run/2"
@@ -223,11 +224,13 @@ class LabFacts:
 
 @dataclass(frozen=True, slots=True)
 class KeptFile:
-    """A configuration file left beside the one in use (.dpkg-dist, .ucf-dist, ...)."""
+    """A configuration file left beside the one in use (.dpkg-dist, .ucf-dist, ...). `diff`
+    leads from the older of the two to the newer: unified, cut, "" where not recorded."""
 
     path: str
     beside: str
     size_bytes: int
+    diff: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,10 +253,8 @@ class GapSeen:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Something the rehearsal itself saw and an operator should know.
-
-    `severity` is one of "stops boot", "loses access", "service down",
-    "data at risk", "cosmetic"."""
+    """Something the rehearsal itself saw and an operator should know. `severity` is one
+    of "stops boot", "loses access", "service down", "data at risk", "cosmetic"."""
 
     severity: str
     title: str
@@ -393,5 +394,6 @@ class RunRecord:
     back_outs: tuple[BackOutTried, ...] = ()
     faults: tuple[FaultTried, ...] = ()
     teardown: Teardown = field(default_factory=Teardown)
+    inventories: tuple[Inventory, ...] = ()
     forerun_version: str = ""
     schema: str = RUN_SCHEMA
