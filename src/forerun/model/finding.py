@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+# How `Finding.settled` begins where no step of the procedure does it, but a person.
+BY_HAND = "by hand: "
+
 
 class Severity(Enum):
     """What a finding can do, worst first."""
