@@ -44,6 +44,17 @@ class Finding:
     settled: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Cared:
+    """A finding that a person takes care of by hand: which, what is done, and by whom. An
+    empty `subject` means every subject of that name."""
+
+    name: str
+    does: str
+    by: str
+    subject: str = ""
+
+
 class Ruling(Enum):
     """The advice to whoever signs."""
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from forerun.distro.registry import DISTROS
-from forerun.model.finding import BY_HAND, Finding, Severity, Witness
+from forerun.model.finding import BY_HAND, Cared, Finding, Severity, Witness
 from forerun.model.known_change import (
     AllOf,
     AnyOf,
@@ -39,17 +39,6 @@ from forerun.stages.findings_tests import SURVEY_ASKS
 
 ORDER = tuple(Severity)
 _ASKS = {**SURVEY_ASKS, **RUN_ASKS}
-
-
-@dataclass(frozen=True, slots=True)
-class Cared:
-    """A finding that a person takes care of by hand: which, what is done, and by whom. An
-    empty `subject` means every subject of that name."""
-
-    name: str
-    does: str
-    by: str
-    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True)
