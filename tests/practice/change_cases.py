@@ -23,6 +23,8 @@ from tests.practice.known_host import (
 )
 
 RAM = 2 * GIB
+OWN_CNF, SMB = "/etc/mysql/mariadb.conf.d/60-own.cnf", "/etc/samba/smb.conf"
+MARIADB, SAMBA = deb("mariadb-server", "1:11.8.2-1"), deb("samba", "2:4.17.12+dfsg-0+deb12u4")
 FEWER = {"/etc/apt/apt.conf.d/50few": 'APT::Install-Recommends "false";\n'}
 SLOT = Interface("ens3", "52:54:00:00:00:01", "e1000e", "pci", (), (("ID_NET_NAME_SLOT", "ens3"),))
 DISKS = (
@@ -172,10 +174,8 @@ SURVEYED: dict[str, tuple[Host, Host]] = {
         packages("mariadb-client=1:10.11.19-0+deb12u1"),
     ),
     "mariadb-options": (
-        files("/etc/mysql/mariadb.conf.d/60-own.cnf", "innodb_change_buffering = all"),
-        files(
-            "/etc/mysql/mariadb.conf.d/60-own.cnf", "#innodb_change_buffering = all\nport = 3306"
-        ),
+        files(OWN_CNF, "innodb_change_buffering = all", packages=[MARIADB]),
+        files(OWN_CNF, "#innodb_change_buffering = all\nport = 3306", packages=[MARIADB]),
     ),
     "postgresql-old-cluster": (
         packages("postgresql-15=15.14-0+deb12u1"),
@@ -217,12 +217,12 @@ SURVEYED: dict[str, tuple[Host, Host]] = {
         packages("libvirt-daemon-system=9.0.0-4"),
     ),
     "samba-domain": (
-        files("/etc/samba/smb.conf", "   server role = active directory domain controller"),
-        files("/etc/samba/smb.conf", "   server role = standalone server"),
+        files(SMB, "   server role = active directory domain controller", packages=[SAMBA]),
+        files(SMB, "   server role = standalone server", packages=[SAMBA]),
     ),
     "samba-modules": (
-        files("/etc/samba/smb.conf", "   vfs objects = acl_xattr ceph"),
-        files("/etc/samba/smb.conf", "   vfs objects = acl_xattr"),
+        files(SMB, "   vfs objects = acl_xattr ceph", packages=[SAMBA]),
+        files(SMB, "   vfs objects = acl_xattr ceph"),
     ),
     "ldap-tls": (
         files("/etc/ldap/ldap.conf", "TLS_CIPHER_SUITE SECURE256:-VERS-ALL"),
