@@ -9,6 +9,7 @@ import jsonschema
 import pytest
 import yaml
 
+from forerun.cli import main
 from forerun.errors import InvalidFile, NotFound
 from forerun.model import known_change as known
 from forerun.model.finding import Severity
@@ -176,3 +177,42 @@ def test_the_schema_takes_what_is_shipped() -> None:
     assert [error.message for error in validator.iter_errors(data)] == []
     data["changes"][0]["survei"] = {}
     assert list(validator.iter_errors(data))
+
+
+def run_command(arguments: list[str], monkeypatch: pytest.MonkeyPatch, home: Path) -> int:
+    """`forerun` with these words; its exit code."""
+    monkeypatch.setattr("sys.argv", ["forerun", *arguments])
+    monkeypatch.setenv("FORERUN_HOME", str(home))
+    with pytest.raises(SystemExit) as ended:
+        main()
+    return int(ended.value.code or 0)
+
+
+def test_the_command_checks_such_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By its name, or where it has another by an option; it is held against the profile
+    beside it; a mistake has the exit code of an invalid file."""
+    shipped = find_profile("debian-12-to-13").with_name("known-changes.yaml")
+    assert run_command(["profile", "check", str(shipped)], monkeypatch, tmp_path) == 0
+    known_ones = load_known_changes(shipped).changes
+    seen = sum(change.survey is not None for change in known_ones)
+    told = f"good: {len(known_ones)} known changes, {seen} of them seen in a survey"
+    assert told in capsys.readouterr().out
+    other = tmp_path / "ours.yaml"
+    other.write_text(GOOD, encoding="utf-8")
+    arguments = ["profile", "check", "--known-changes", str(other)]
+    assert run_command(arguments, monkeypatch, tmp_path) == 0
+    (tmp_path / "profile.yaml").write_bytes(shipped.with_name("profile.yaml").read_bytes())
+    wrong = write(tmp_path, GOOD.replace("boot-files", "boot-file"))
+    arguments = ["profile", "check", str(wrong)]
+    assert run_command(arguments, monkeypatch, tmp_path) == InvalidFile.exit_code
+    assert "did you mean 'boot-files'?" in capsys.readouterr().err
+
+
+def test_the_command_prints_the_schema(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """That of this kind of file."""
+    assert run_command(["profile", "schema", "--known-changes"], monkeypatch, tmp_path) == 0
+    assert json.loads(capsys.readouterr().out) == known_changes_schema()
