@@ -22,6 +22,7 @@ from forerun.stages.findings_facts import (
     join_any,
     turn,
 )
+from forerun.stages.findings_tests import MOST_SEARCHED
 
 YES, NO, OPEN = Holds.YES, Holds.NO, Holds.NOT_KNOWN
 ANSWERS = st.sampled_from(
@@ -168,3 +169,14 @@ def test_comments_count_only_where_asked() -> None:
         "/usr/local/bin/a:1: #!/usr/bin/python3.11",
         "/usr/local/bin/a:2: ; python3.11",
     ]
+
+
+def test_a_line_without_end_is_not_searched_to_it() -> None:
+    """What stands behind the limit is not known; what stands before it is found."""
+    paths, pattern = ("/etc/long",), "ssh-dss"
+    behind = Host(files={"/etc/long": "x" * MOST_SEARCHED + " ssh-dss\n"})
+    found = ask(known.FileHas(paths, pattern), gather(behind))
+    assert found == Answer(OPEN, why=("/etc/long:1: longer than 10000 letters",))
+    before = Host(files={"/etc/long": "ssh-dss " + "x" * MOST_SEARCHED + "\n"})
+    (clue,) = ask(known.FileHas(paths, pattern), gather(before)).clues
+    assert len(clue.line) < 250

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from fnmatch import fnmatchcase
 from typing import Any
 
+from forerun.distro.debian_sources import find_doubled_sources
 from forerun.model import known_change as known
 from forerun.model.survey import ArchiveSource, Package
 from forerun.stages.findings_facts import (
@@ -23,6 +24,7 @@ from forerun.stages.findings_facts import (
 )
 from forerun.stages.foretell_losses import is_edited
 
+MOST_SEARCHED = 10_000  # letters of a line
 _DEPENDING = ("Depends", "Pre-Depends")
 _NAMED_BY = {
     "onboard": "ID_NET_NAME_ONBOARD",
@@ -132,7 +134,9 @@ def ask_file(test: known.FileHas, facts: Facts) -> Answer:
         return answer(there, why)
     if facts.files is None and paths:
         return say_unknown("the sanitised copy is not there any more", *why)
-    return answer(_walk_clues(test, paths, facts), (*why, *held))
+    clues = list(_walk_clues(test, paths, facts))
+    long = [] if clues else list(_walk_long(paths, facts))
+    return answer(clues, (*why, *held, *long))
 
 
 def _walk_clues(test: known.FileHas, paths: Iterable[str], facts: Facts) -> Iterator[Clue]:
@@ -140,8 +144,19 @@ def _walk_clues(test: known.FileHas, paths: Iterable[str], facts: Facts) -> Iter
     for path in paths:
         text = (facts.files or {}).get(path, "")
         for number, line in walk_lines(text, comments=test.comments):
-            if sought.search(line):
+            if sought.search(line, 0, MOST_SEARCHED):
                 yield Clue(f"{path}:{number}: {cut(line)}", f"file:{path}")
+
+
+def _walk_long(paths: Iterable[str], facts: Facts) -> Iterator[str]:
+    """Lines that were not searched to their end: a server may have any, and a pattern's time
+    may grow faster than they do."""
+    for path in paths:
+        text = (facts.files or {}).get(path, "")
+        if len(text) > MOST_SEARCHED:
+            for number, line in walk_lines(text, comments=False):
+                if len(line) > MOST_SEARCHED:
+                    yield f"{path}:{number}: longer than {MOST_SEARCHED} letters"
 
 
 def _list_edited(facts: Facts) -> set[str]:
@@ -254,7 +269,7 @@ def ask_source(test: known.SourceIs, facts: Facts) -> Answer:
     found = []
     for entry in entries:
         suites = [suite for suite in entry.suites if matches(test.suite_like, suite)]
-        others = doubled.get((entry.file, entry.line), "")
+        others = doubled.get(f"{entry.file}:{entry.line}", "")
         if (
             suites
             and any(matches(test.uri_like, uri) for uri in entry.uris)
@@ -269,23 +284,13 @@ def ask_source(test: known.SourceIs, facts: Facts) -> Answer:
     return answer(found, _unread(facts, "sources"))
 
 
-def _find_doubled(entries: Iterable[ArchiveSource]) -> dict[tuple[str, int], str]:
-    """Entry to the places of others that name one of its archives, suites and components."""
-    places: dict[tuple[str, str, str], set[tuple[str, int]]] = {}
-    for entry in entries:
-        for uri in entry.uris:
-            for suite in entry.suites:
-                for part in entry.components or ("",):
-                    key = (uri.rstrip("/"), suite, part)
-                    places.setdefault(key, set()).add((entry.file, entry.line))
-    found: dict[tuple[str, int], set[tuple[str, int]]] = {}
-    for there in places.values():
-        for place in there:
-            found.setdefault(place, set()).update(there - {place})
-    return {
-        place: ", ".join(f"{file}:{line}" for file, line in sorted(others))
-        for place, others in found.items()
-    }
+def _find_doubled(sources: Iterable[ArchiveSource]) -> dict[str, str]:
+    """The place of each doubled entry to the places of the others, for a person."""
+    found: dict[str, set[str]] = {}
+    for one in find_doubled_sources(sources):
+        for place in one.places:
+            found.setdefault(place, set()).update(set(one.places) - {place})
+    return {place: ", ".join(sorted(others)) for place, others in found.items() if others}
 
 
 def ask_key_file(test: known.KeyFileIs, facts: Facts) -> Answer:
