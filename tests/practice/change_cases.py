@@ -23,6 +23,8 @@ from tests.practice.known_host import (
 )
 
 RAM = 2 * GIB
+SASL = "/etc/default/saslauthd"
+SSL_ON = "/etc/apache2/mods-enabled/ssl.load"
 OWN_CNF, SMB = "/etc/mysql/mariadb.conf.d/60-own.cnf", "/etc/samba/smb.conf"
 MARIADB, SAMBA = deb("mariadb-server", "1:11.8.2-1"), deb("samba", "2:4.17.12+dfsg-0+deb12u4")
 FEWER = {"/etc/apt/apt.conf.d/50few": 'APT::Install-Recommends "false";\n'}
@@ -249,15 +251,11 @@ SURVEYED: dict[str, tuple[Host, Host]] = {
         files("/etc/postfix/main.cf", "multi_instance_directories ="),
     ),
     "apache-tls": (
+        packages("apache2=2.4.68-1", links={SSL_ON: "../mods-available/ssl.load"}),
         files(
-            "/etc/apache2/sites-enabled/own.conf",
+            "/etc/apache2/sites-available/default-ssl.conf",
             "  SSLEngine on",
-            packages=[deb("apache2", "2.4.68")],
-        ),
-        files(
-            "/etc/apache2/sites-enabled/own.conf",
-            "  SSLProtocol TLSv1.2",
-            packages=[deb("apache2", "2.4.68")],
+            packages=[deb("apache2", "2.4.68-1")],
         ),
     ),
     "pam-limits": (
@@ -278,12 +276,8 @@ SURVEYED: dict[str, tuple[Host, Host]] = {
     ),
     "cyrus-tls": (packages("cyrus-imapd=3.6.1-4"), packages("cyrus-common=3.6.1-4")),
     "saslauthd-settings": (
-        files(
-            "/etc/default/saslauthd",
-            "OPTIONS='-c -m /var/spool/postfix/var/run/saslauthd'",
-            edited=["/etc/default/saslauthd"],
-        ),
-        files("/etc/default/saslauthd", "START=no", edited=["/etc/default/saslauthd"]),
+        files(SASL, 'OPTIONS="-c -m /var/spool/postfix/var/run/saslauthd"', edited=[SASL]),
+        files(SASL, 'START=yes\nOPTIONS="-c -m /var/run/saslauthd"', edited=[SASL]),
     ),
     "vendor-ceiling": (
         Host(
