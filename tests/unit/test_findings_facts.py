@@ -10,6 +10,7 @@ from tests.practice.known_host import Host, build, make_run
 from forerun.distro.debian import Debian, compare_versions
 from forerun.model import known_change as known
 from forerun.model.survey import Package, Withheld
+from forerun.model.system import Interface
 from forerun.stages.findings import ask
 from forerun.stages.findings_facts import (
     MOST_CLUES,
@@ -137,6 +138,8 @@ def test_places_no_survey_reads_are_said() -> None:
         (known.PinIs("x"), "system"),
         (known.DiversionIs("x"), "system"),
         (known.ModuleIs("*"), "system"),
+        (known.PinIs("x"), "files"),
+        (known.LinkLeads("/etc/localtime", "US/"), "/etc/localtime"),
         (known.KeyFileIs(r"\.gpg$"), "archive-keys"),
         (known.BlockIs(kind_like="crypt"), "disks"),
         (known.PackageIs("*", offered=False), "archives"),
@@ -180,3 +183,13 @@ def test_a_line_without_end_is_not_searched_to_it() -> None:
     before = Host(files={"/etc/long": "ssh-dss " + "x" * MOST_SEARCHED + "\n"})
     (clue,) = ask(known.FileHas(paths, pattern), gather(before)).clues
     assert len(clue.line) < 250
+
+
+def test_an_interface_whose_names_are_not_known() -> None:
+    """Without udev's words nobody can say what named it; one without hardware is not asked."""
+    test = known.InterfaceIs(named_by="slot")
+    bare = Interface("ens3", "52:54:00:00:00:01", "e1000e", "pci")
+    found = ask(test, gather(Host(system={"interfaces": (bare,)})))
+    assert found == Answer(OPEN, why=("interface ens3: what named it is not known",))
+    bridge = Interface("br0", "52:54:00:00:00:01")
+    assert ask(test, gather(Host(system={"interfaces": (bridge,)}))).holds is NO

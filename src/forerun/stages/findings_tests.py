@@ -25,6 +25,7 @@ from forerun.stages.findings_facts import (
 from forerun.stages.foretell_losses import is_edited
 
 MOST_SEARCHED = 10_000  # letters of a line
+_SYSTEM = ("system", "files")  # one probe; its part that shows files may end early
 _DEPENDING = ("Depends", "Pre-Depends")
 _NAMED_BY = {
     "onboard": "ID_NET_NAME_ONBOARD",
@@ -169,12 +170,17 @@ def _list_edited(facts: Facts) -> set[str]:
 
 def ask_link(test: known.LinkLeads, facts: Facts) -> Answer:
     """Of a symbolic link of the copy."""
-    return answer(
+    survey = facts.survey
+    found = (
         Clue(f"{entry.path} leads to {entry.link}", f"file:{entry.path}")
-        for entry in facts.survey.entries
+        for entry in survey.entries
         if entry.kind == "symlink"
         and fnmatchcase(entry.path, test.path)
         and re.search(test.to_like, entry.link)
+    )
+    held = (*survey.withheld, *survey.not_readable)
+    return answer(
+        found, (f"{row.path}: {row.reason}" for row in held if fnmatchcase(row.path, test.path))
     )
 
 
@@ -214,23 +220,12 @@ def ask_machine(test: known.MachineIs, facts: Facts) -> Answer:
     machine = facts.survey.machine
     if test.memory_below and machine.memory_bytes <= 0:
         return say_unknown("the survey does not say how much memory there is")
+    arch, words, memory = machine.architecture, machine.command_line, machine.memory_bytes
     asked = (
         (test.boot, machine.boot_mode == test.boot, f"boots by {machine.boot_mode}"),
-        (
-            test.architecture_like,
-            matches(test.architecture_like, machine.architecture),
-            f"architecture {machine.architecture}",
-        ),
-        (
-            test.command_line_like,
-            matches(test.command_line_like, machine.command_line),
-            f"kernel command line: {machine.command_line}",
-        ),
-        (
-            test.memory_below,
-            machine.memory_bytes < test.memory_below,
-            f"memory {machine.memory_bytes} bytes",
-        ),
+        (test.architecture_like, matches(test.architecture_like, arch), f"architecture {arch}"),
+        (test.command_line_like, matches(test.command_line_like, words), f"started with {words}"),
+        (test.memory_below, memory < test.memory_below, f"memory {memory} bytes"),
     )
     wanted = [(fits, line) for asks, fits, line in asked if asks]
     if not all(fits for fits, _ in wanted):
@@ -241,10 +236,12 @@ def ask_machine(test: known.MachineIs, facts: Facts) -> Answer:
 def ask_interface(test: known.InterfaceIs, facts: Facts) -> Answer:
     """Of an interface with hardware: what named it, and which files go by its name."""
     found: list[Clue] = []
-    why = _unread(facts, "system")
+    why = _unread(facts, *_SYSTEM)
     for interface in facts.survey.system.interfaces:
         names = dict(interface.names)
         by_name = not test.named_by or names.get(_NAMED_BY[test.named_by]) == interface.name
+        if interface.bus and test.named_by and not names:
+            why.append(f"interface {interface.name}: what named it is not known")
         if not interface.bus or not by_name or not matches(test.driver_like, interface.driver):
             continue
         clue = Clue(
@@ -313,7 +310,7 @@ def ask_pin(test: known.PinIs, facts: Facts) -> Answer:
             for p in facts.survey.system.pins
             if re.search(test.what_like, p.what)
         ),
-        _unread(facts, "system"),
+        _unread(facts, *_SYSTEM),
     )
 
 
@@ -325,7 +322,7 @@ def ask_diversion(test: known.DiversionIs, facts: Facts) -> Answer:
             for d in facts.survey.system.diversions
             if (d.package == ":") is test.local and re.search(test.path_like, d.path)
         ),
-        _unread(facts, "system"),
+        _unread(facts, *_SYSTEM),
     )
 
 
@@ -333,7 +330,7 @@ def ask_loader(test: known.LoaderIs, facts: Facts) -> Answer:
     """Of the devices recorded for the boot loader."""
     loader = facts.survey.system.loader
     if loader is None or not fnmatchcase(loader.package, test.package):
-        return answer((), _unread(facts, "settings", "system"))
+        return answer((), _unread(facts, "settings", *_SYSTEM))
     said = f"{loader.package} is recorded for {', '.join(loader.targets) or 'no device'}"
     gone = len(loader.resolved) < len(loader.targets)
     fits = {
@@ -365,7 +362,7 @@ def ask_module(test: known.ModuleIs, facts: Facts) -> Answer:
             for m in facts.survey.system.modules
             if fnmatchcase(m.name, test.name)
         ),
-        _unread(facts, "system"),
+        _unread(facts, *_SYSTEM),
     )
 
 
