@@ -555,3 +555,14 @@ REHEARSED: dict[str, tuple[Host, Host]] = {
     ),
     "trusted-keys": (checked("apt-keys", "fail", "fail"), checked("apt-keys", "pass", "pass")),
 }
+
+# What a survey cannot answer: a server that leaves it open, and one that it does not concern.
+OPEN: dict[str, tuple[Host, Host]] = {
+    "ssh-old-clients": (Host(), Host(without=["openssh-server"])),
+    "ssh-dsa-logins": (Host(), Host(without=["openssh-server"])),
+    "luks-hash": (files("/etc/crypttab", "data UUID=1f0c7e0a none luks"), Host()),
+    "rabbitmq-queues": (
+        packages("rabbitmq-server=3.10.8-1.1+deb12u1"),
+        packages("rabbitmq-server=4.0.5-6+deb13u2"),
+    ),
+}

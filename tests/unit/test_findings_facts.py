@@ -74,15 +74,18 @@ QUESTIONS: st.SearchStrategy[known.Test] = st.sampled_from(
         known.Unseen("nobody looked"),
     ]
 )
-TESTS: st.SearchStrategy[known.Test] = st.recursive(
-    QUESTIONS,
-    lambda below: st.one_of(
-        st.lists(below, min_size=1, max_size=4).map(lambda t: known.AllOf(tuple(t))),
-        st.lists(below, min_size=1, max_size=4).map(lambda t: known.AnyOf(tuple(t))),
-        below.map(known.Not),
-    ),
-    max_leaves=12,
-)
+
+
+def join_tests(below: st.SearchStrategy[known.Test]) -> st.SearchStrategy[known.Test]:
+    several = st.lists(below, min_size=1, max_size=4).map(tuple)
+    return (
+        st.builds(known.AllOf, several)
+        | st.builds(known.AnyOf, several)
+        | st.builds(known.Not, below)
+    )
+
+
+TESTS: st.SearchStrategy[known.Test] = st.recursive(QUESTIONS, join_tests, max_leaves=12)
 FACTS = gather(Host())
 
 

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from tests.practice.change_cases import REHEARSED, SURVEYED
+from tests.practice.change_cases import OPEN, REHEARSED, SURVEYED
 from tests.practice.known_host import Host, build, readings
 
 from forerun.model.finding import Finding, Witness
@@ -46,7 +46,7 @@ def test_every_known_change_has_its_cases() -> None:
     _, known = shipped()
     surveyed = {change.name for change in known.changes if change.survey is not None}
     rehearsed = {change.name for change in known.changes if change.rehearsal is not None}
-    assert surveyed - set(SURVEYED) <= {"ssh-old-clients", "ssh-user-environment"}
+    assert surveyed <= set(SURVEYED) | set(OPEN) | {"ssh-user-environment"}
     assert rehearsed == set(REHEARSED)
     assert set(SURVEYED) <= surveyed
 
@@ -74,6 +74,16 @@ def test_a_rehearsal_shows_it(name: str) -> None:
     assert found.witness is Witness.REHEARSAL
     assert found.evidence and not found.settled
     assert pick(look(spared), name) is None
+
+
+@pytest.mark.parametrize("name", sorted(OPEN))
+def test_what_cannot_be_seen_is_said(name: str) -> None:
+    """Not known, with its reason, where it may concern the server; not told of elsewhere."""
+    open_one, spared = OPEN[name]
+    (row,) = (one for one in look(open_one).not_known if one.name == name)
+    assert row.why and row.advice
+    assert pick(look(open_one), name) is None
+    assert name not in {one.name for one in look(spared).not_known}
 
 
 def test_a_clean_server_has_no_findings() -> None:
