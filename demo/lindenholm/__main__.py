@@ -29,6 +29,7 @@ from forerun.progress import open_terminal
 from forerun.stages.lab import prove_accelerator
 from forerun.stages.template import Workshop
 from lindenholm.archive import Archives, find_archives
+from lindenholm.findings import write_findings
 from lindenholm.forerun_command import ForerunCommand, find_value
 from lindenholm.premises import OWNER, Running, build_system, open_shelf01
 
@@ -64,7 +65,9 @@ class Story:
             self.phases.append((name, time.monotonic() - began))
 
 
-def play(archives: Archives, shop: Workshop, story: Story, *, more_edits: bool) -> None:
+def play(
+    archives: Archives, shop: Workshop, story: Story, *, more_edits: bool, hazards: bool
+) -> None:
     """Build and survey shelf01, power it off, rehearse its upgrade."""
     forerun = ForerunCommand(shop.store.root)
     with story.phase("shelf01's system disk"):
@@ -73,7 +76,7 @@ def play(archives: Archives, shop: Workshop, story: Story, *, more_edits: bool) 
     with ExitStack() as stack:
         with story.phase("shelf01's first boot"):
             premises = stack.enter_context(
-                open_shelf01(template, archives, shop, more_edits=more_edits)
+                open_shelf01(template, archives, shop, more_edits=more_edits, hazards=hazards)
             )
             running = premises.settle()
         _check_planted(running, shop.store, story)
@@ -164,6 +167,7 @@ def keep_report(store: Store, story: Story) -> None:
     for name in KEPT:
         if (folder / name).is_file():
             shutil.copyfile(folder / name, OUT / name)
+    write_findings(store, story.survey_id, story.run_id, OUT / "findings.json")
     if story.report:
         (OUT / "terminal.txt").write_text(story.report, encoding="utf-8")
 
@@ -226,6 +230,11 @@ def _read_arguments() -> argparse.Namespace:
         action="store_true",
         help="twelve packaged files were edited on the server, not four",
     )
+    parser.add_argument(
+        "--hazards",
+        action="store_true",
+        help="the server has every hazard of shelf01/hazards.yaml",
+    )
     return parser.parse_args()
 
 
@@ -258,7 +267,13 @@ def main() -> int:
         store = Store(Path(os.environ["FORERUN_HOME"]).absolute())
         hypervisor = LibvirtHypervisor(URI)
         try:
-            play(archives, _open_shop(store, hypervisor), story, more_edits=arguments.more_edits)
+            play(
+                archives,
+                _open_shop(store, hypervisor),
+                story,
+                more_edits=arguments.more_edits,
+                hazards=arguments.hazards,
+            )
         except (ForerunError, Interrupted) as problem:
             code = _tell(problem)
         find_secrets(store, story)

@@ -78,16 +78,21 @@ def build_system(archives: Archives, shop: Workshop) -> tuple[TemplateInfo, int]
 
 @contextmanager
 def open_shelf01(
-    template: TemplateInfo, archives: Archives, shop: Workshop, *, more_edits: bool = False
+    template: TemplateInfo,
+    archives: Archives,
+    shop: Workshop,
+    *,
+    more_edits: bool = False,
+    hazards: bool = False,
 ) -> Iterator[Premises]:
-    """shelf01, made and started; all of it is removed when the block ends. `more_edits` as
-    in `server.write_seed`."""
+    """shelf01, made and started; all of it is removed when the block ends. `more_edits` and
+    `hazards` as in `server.write_seed`."""
     name = make_id(OWNER, shop.clock.now())
     folder = shop.store.machines / name
     with ExitStack() as stack:
         stack.enter_context(_noted_folder(shop.store, folder))
         premises = Premises(template, archives, shop, folder, f"{NAME_PREFIX}{name}")
-        premises.more_edits = more_edits
+        premises.more_edits, premises.hazards = more_edits, hazards
         stack.callback(premises.end)
         premises.start()
         yield premises
@@ -120,7 +125,7 @@ class Premises:
         self._mac = make_mac()
         self._port = PortMap(find_free_port(), 22, "shelf01's own SSH service")
         self._entries: list[int] = []
-        self.more_edits = False
+        self.more_edits = self.hazards = False
 
     def start(self) -> None:
         """Make the disks and start the domain."""
@@ -170,6 +175,7 @@ class Premises:
             mac=self._mac,
             agent=self._build_agent(),
             more_edits=self.more_edits,
+            hazards=self.hazards,
         )
         make_seed_image(seed, files)
         # Nothing of this machine is measured or kept, so its disks need no flushes.

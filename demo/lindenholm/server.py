@@ -130,17 +130,18 @@ def write_seed(
     mac: str,
     agent: bytes,
     more_edits: bool = False,
+    hazards: bool = False,
 ) -> dict[str, bytes]:
     """The seed: shelf01's first boot makes it the server of the story.
 
     `agent` is the vendor's package file; with `more_edits` twelve packaged files were
-    edited instead of four."""
-    more = {"more-edits.sh": (HERE / "more-edits.sh").read_bytes()} if more_edits else {}
+    edited instead of four; with `hazards` it is as hazards.yaml says."""
+    scripts = {"more-edits.sh": more_edits, "hazards.sh": hazards}
     return {
-        **more,
+        **{name: (HERE / name).read_bytes() for name, wanted in scripts.items() if wanted},
         INSTANCE_FILE: f"instance-id: {HOST}\n".encode("ascii"),
         SEED_SCRIPT: _EARLY.encode("ascii"),
-        "tree.tar": _pack_tree(made, keys, archives, mac),
+        "tree.tar": _pack_tree(made, keys, archives, mac, hazards=hazards),
         "set-up.sh": (HERE / "set-up.sh").read_bytes(),
         "shelf-agent.deb": agent,
         "agent-token": made["AGENT_TOKEN"].encode("ascii"),
@@ -172,12 +173,24 @@ def _write_network(mac: str) -> str:
     return write_network_file(mac, (f"{GUEST_ADDRESS}/24", f"{OWN_ADDRESS}/24"))
 
 
-def _pack_tree(made: Mapping[str, str], keys: Keys, archives: Archives, mac: str) -> bytes:
+def list_files(*, hazards: bool) -> dict[str, Path]:
+    """Path on the server, without the first slash, to the file here."""
+    folders = [HERE / "tree", *([HERE / "hazards"] if hazards else [])]
+    return {
+        str(path.relative_to(folder)): path
+        for folder in folders
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def _pack_tree(
+    made: Mapping[str, str], keys: Keys, archives: Archives, mac: str, *, hazards: bool
+) -> bytes:
     out = io.BytesIO()
     with tarfile.open(fileobj=out, mode="w") as tar:
-        for path in sorted((HERE / "tree").rglob("*")):
-            if path.is_file():
-                _add_file(tar, path, made)
+        for name, path in list_files(hazards=hazards).items():
+            _add_file(tar, name, path, made)
         _add(tar, "etc/apt/sources.list", archives.source_list(), 0o644)
         _add(tar, "etc/hostname", f"{HOST}\n", 0o644)
         _add(tar, "etc/systemd/network/office.network", _write_network(mac), 0o644)
@@ -187,11 +200,10 @@ def _pack_tree(made: Mapping[str, str], keys: Keys, archives: Archives, mac: str
     return out.getvalue()
 
 
-def _add_file(tar: tarfile.TarFile, path: Path, made: Mapping[str, str]) -> None:
+def _add_file(tar: tarfile.TarFile, name: str, path: Path, made: Mapping[str, str]) -> None:
     text = path.read_text(encoding="utf-8")
     whole = _SECRET.sub(lambda match: made[match[1]], text)
     mode = 0o755 if path.stat().st_mode & 0o100 else 0o644
-    name = str(path.relative_to(HERE / "tree"))
     _add(tar, name, whole, 0o600 if whole != text else mode)
 
 

@@ -22,6 +22,7 @@ vm.dirty_background_bytes=67108864
 END
 
 [ ! -e "$1/more-edits.sh" ] || sh "$1/more-edits.sh"
+[ ! -e "$1/hazards.sh" ] || sh "$1/hazards.sh"
 
 # The serial console keeps its settings under a name of the server's own.
 mv /etc/default/grub.d/forerun.cfg /etc/default/grub.d/console.cfg

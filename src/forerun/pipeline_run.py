@@ -328,6 +328,7 @@ class RehearsalRun:
             foretelling=likeness.checks if likeness else (),
             not_looked_at=likeness.told.not_looked_at if likeness else (),
             seen=tuple(self.observed.seen),
+            inventories=tuple(self.observed.inventories),
             ways_tried=self.ways_tried,
             rate_limit_bits=request.rate_limit_bits,
             teardown=Teardown(

@@ -10,6 +10,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from forerun.model.finding import Cared
 from forerun.model.profile import (
     Action,
     Check,
@@ -324,6 +325,19 @@ class SampleShape(Shape):
         )
 
 
+class ByHandShape(Shape):
+    """A finding that a person takes care of."""
+
+    finding: Name
+    subject: Line = ""
+    does: Line
+    by: Line
+
+    def record(self) -> Cared:
+        """The frozen record."""
+        return Cared(self.finding, self.does, self.by, self.subject)
+
+
 class SiteShape(Shape):
     """A whole site file."""
 
@@ -335,6 +349,7 @@ class SiteShape(Shape):
     rest_units: list[UnitName] = []
     window: SomeTime = 0.0
     sample_content: list[SampleShape] = []
+    by_hand: list[ByHandShape] = []
 
     def record(self, *, digest: str) -> Site:
         """The frozen record; `digest` is SHA-256 of the file."""
@@ -347,4 +362,5 @@ class SiteShape(Shape):
             window_s=self.window,
             digest=digest,
             sample_content=tuple(sample.record() for sample in self.sample_content),
+            by_hand=tuple(one.record() for one in self.by_hand),
         )

@@ -14,14 +14,18 @@ import os
 import re
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
 from forerun.errors import InvalidFile, NotFound, ProfileMismatch
+from forerun.model.known_change import KnownChanges
 from forerun.model.profile import Action, Profile, PromptRule, ReleaseMark, Site, Stage, Step
 from forerun.model.survey import Release
+from forerun.profile_known import find_known_mistakes
+from forerun.profile_known_shapes import KnownChangesShape
 from forerun.profile_mistakes import (
     Loc,
     Mistake,
@@ -36,9 +40,12 @@ from forerun.profile_values import parse_duration
 from forerun.profile_yaml import MAX_BYTES, Written, read_yaml
 
 __all__ = [
+    "find_known_changes",
     "find_profile",
     "fit_profile",
+    "known_changes_schema",
     "lint_profile",
+    "load_known_changes",
     "load_profile",
     "load_site",
     "match_prompt",
@@ -49,6 +56,7 @@ __all__ = [
 ]
 
 PROFILE_FILE = "profile.yaml"
+KNOWN_CHANGES_FILE = "known-changes.yaml"
 TAIL_LENGTH = 3000
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -71,6 +79,29 @@ def load_site(path: Path) -> Site:
     content = _read_bytes(path)
     shape = _read_shape(path, content, SiteShape, find_site_mistakes)
     return shape.record(digest=hashlib.sha256(content).hexdigest())
+
+
+def load_known_changes(path: Path, profile: Profile | None = None) -> KnownChanges:
+    """Read a file of known changes; errors as for `load_profile`. With the profile it
+    belongs to, steps and checks that it names must be the profile's."""
+    content = _read_bytes(path)
+    find_mistakes = find_known_mistakes
+    if profile is not None:
+        find_mistakes = partial(
+            find_known_mistakes,
+            steps=[step.name for step in profile.steps],
+            checks=[check.name for check in profile.checks],
+        )
+    shape = _read_shape(path, content, KnownChangesShape, find_mistakes)
+    return shape.record(digest=hashlib.sha256(content).hexdigest(), path=str(path))
+
+
+def find_known_changes(profile: Profile) -> KnownChanges:
+    """The known changes that lie beside a profile; none where there is no such file."""
+    path = Path(profile.path).parent / KNOWN_CHANGES_FILE
+    if not profile.path or not path.is_file():
+        return KnownChanges(profile.name, ())
+    return load_known_changes(path, profile)
 
 
 def _read_bytes(path: Path) -> bytes:
@@ -101,11 +132,18 @@ def _open_at_once(name: str, flags: int) -> int:
     return handle
 
 
+_KINDS: dict[type[Shape], str] = {
+    ProfileShape: "profile",
+    SiteShape: "site file",
+    KnownChangesShape: "known-changes file",
+}
+
+
 def _read_shape(
     path: Path, content: bytes, shape: type[_S], find_mistakes: Callable[[Written], None]
 ) -> _S:
     written = read_yaml(content)
-    kind = "profile" if shape is ProfileShape else "site file"
+    kind = _KINDS[shape]
     hint = f"The keys of a {kind}, with their meaning, are in its JSON schema."
     if not isinstance(written.data, dict):
         if not written.mistakes:
@@ -145,6 +183,11 @@ def profile_schema() -> dict[str, Any]:
 def site_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a site file, for editors."""
     return _schema(SiteShape, "A forerun site file")
+
+
+def known_changes_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a file of known changes, for editors."""
+    return _schema(KnownChangesShape, "Known changes of a release, for forerun")
 
 
 def _schema(shape: type[Shape], title: str) -> dict[str, Any]:

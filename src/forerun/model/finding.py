@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+# How `Finding.settled` begins where no step of the procedure does it, but a person.
+BY_HAND = "by hand: "
+
 
 class Severity(Enum):
     """What a finding can do, worst first."""
@@ -39,6 +42,17 @@ class Finding:
     source: str
     witness: Witness
     settled: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Cared:
+    """A finding that a person takes care of by hand: which, what is done, and by whom. An
+    empty `subject` means every subject of that name."""
+
+    name: str
+    does: str
+    by: str
+    subject: str = ""
 
 
 class Ruling(Enum):

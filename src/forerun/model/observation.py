@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from forerun.model.counters import StepCounters
+from forerun.model.inventory import Inventory
 from forerun.model.likeness import Agreement, ForetellingCheck, Foretold, NotLookedAt
 from forerun.model.speed import LabLoad, SpeedReading
 from forerun.model.trial import BackOutTried, FaultTried, HoldKept
@@ -215,11 +216,13 @@ class LabFacts:
 
 @dataclass(frozen=True, slots=True)
 class KeptFile:
-    """A configuration file left beside the one in use (.dpkg-dist, .ucf-dist, ...)."""
+    """A configuration file left beside the one in use (.dpkg-dist, .ucf-dist, ...). `diff`
+    leads from the older of the two to the newer: unified, cut, "" where not recorded."""
 
     path: str
     beside: str
     size_bytes: int
+    diff: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,10 +245,8 @@ class GapSeen:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Something the rehearsal itself saw and an operator should know.
-
-    `severity` is one of "stops boot", "loses access", "service down",
-    "data at risk", "cosmetic"."""
+    """Something the rehearsal itself saw and an operator should know. `severity` is one
+    of "stops boot", "loses access", "service down", "data at risk", "cosmetic"."""
 
     severity: str
     title: str
@@ -330,5 +331,6 @@ class RunRecord:
     faults: tuple[FaultTried, ...] = ()
     speeds: tuple[SpeedReading, ...] = ()
     teardown: Teardown = field(default_factory=Teardown)
+    inventories: tuple[Inventory, ...] = ()
     forerun_version: str = ""
     schema: str = RUN_SCHEMA

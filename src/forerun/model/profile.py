@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from forerun.model.finding import Cared
+
 PROFILE_SCHEMA = "forerun.profile/1"
 SITE_SCHEMA = "forerun.site/1"
 
@@ -227,7 +229,7 @@ class SampleContent:
 class Site:
     """What belongs to one server rather than to the upgrade path: the services to
     watch, its own functional checks and prompt answers, its window, what its data
-    folders hold on a clone."""
+    folders hold on a clone, which findings a person takes care of by hand."""
 
     name: str = ""
     services: tuple[ServiceProbe, ...] = ()
@@ -237,3 +239,4 @@ class Site:
     window_s: float = 0.0
     digest: str = ""
     sample_content: tuple[SampleContent, ...] = ()
+    by_hand: tuple[Cared, ...] = ()

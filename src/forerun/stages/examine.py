@@ -1,10 +1,20 @@
-"""Judgements on what a rehearsal saw. Pure, but for the text of one command."""
+"""Judgements on what a rehearsal saw. Pure, but for the text of one command and the reader
+that `compare_kept` is given."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import replace
+from difflib import unified_diff
 
 from forerun.model.observation import KeptFile, Seen
+
+MOST_COMPARED = 100  # files
+MOST_COMPARED_BYTES = 256 << 10
+MOST_DIFF_LINES = 200
+MOST_DIFF_LETTERS = 16_000
+# What dpkg and ucf put aside is the older of the two; the rest is the package's new file.
+_OLDER = (".dpkg-old", ".dpkg-bak", ".ucf-old")
 
 FIND_KEPT = (
     "find /etc -xdev -type f \\( -name '*.dpkg-dist' -o -name '*.dpkg-new' -o -name '*.dpkg-old' "
@@ -59,3 +69,39 @@ def find_kept_files(listing: str) -> tuple[KeptFile, ...]:
         if size.isdigit() and path:
             found.append(KeptFile(path, path.rsplit(".", 1)[0], int(size)))
     return tuple(sorted(found, key=lambda kept: kept.path))
+
+
+def compare_kept(
+    kept: Iterable[KeptFile], read: Callable[[str], bytes | None]
+) -> tuple[KeptFile, ...]:
+    """The files with their differences. `read` gives a file of the clone, None where it is
+    not there: the clone has sanitised content only. Bounded in files, size and lines."""
+    compared = []
+    for number, one in enumerate(kept):
+        fits = number < MOST_COMPARED and one.size_bytes <= MOST_COMPARED_BYTES
+        compared.append(replace(one, diff=_diff(one, read)) if fits else one)
+    return tuple(compared)
+
+
+def _diff(kept: KeptFile, read: Callable[[str], bytes | None]) -> str:
+    aside, used = read(kept.path), read(kept.beside)
+    if aside is None or b"\0" in aside + (used or b""):
+        return ""
+    pair = [(kept.path, aside), (kept.beside, used or b"")]
+    if not kept.path.endswith(_OLDER):
+        pair.reverse()
+    (old, was), (new, now) = pair
+    lines = list(
+        unified_diff(
+            was.decode("utf-8", "replace").splitlines(),
+            now.decode("utf-8", "replace").splitlines(),
+            old,
+            new,
+            lineterm="",
+        )
+    )
+    more = len(lines) - MOST_DIFF_LINES
+    shown = lines[:MOST_DIFF_LINES] + ([f"({more} more lines)"] if more > 0 else [])
+    text = "\n".join(shown)
+    cut = len(text) > MOST_DIFF_LETTERS
+    return text[:MOST_DIFF_LETTERS] + ("\n(cut here)" if cut else "")

@@ -19,6 +19,7 @@ from forerun.errors import (
     NoRoom,
 )
 from forerun.events import Sink, StepFinished, StepStarted
+from forerun.model.inventory import Inventory
 from forerun.model.observation import (
     CheckResult,
     KeptFile,
@@ -48,10 +49,13 @@ from forerun.stages.actions import (
 from forerun.stages.build import Clone
 from forerun.stages.examine import (
     FIND_KEPT,
+    MOST_COMPARED_BYTES,
+    compare_kept,
     find_kept_files,
     judge_removals,
 )
 from forerun.stages.guest_counters import GuestMark
+from forerun.stages.inventory import read_inventory
 from forerun.stages.measure import (
     DiskWatch,
     StepMark,
@@ -79,6 +83,7 @@ class Observed:
     packages: tuple[PackageChange, ...] = ()
     kept_files: tuple[KeptFile, ...] = ()
     seen: list[Seen] = field(default_factory=list)
+    inventories: list[Inventory] = field(default_factory=list)
     release_after: str = ""
 
 
@@ -143,7 +148,9 @@ class Rehearsal:
         }
 
     def run(self) -> WalkEnd:
-        """Walk the profile to its end."""
+        """Walk the profile to its end. What the clone has is read before the first step and
+        after the last, outside of any step's time."""
+        self._take_stock("before")
         steps = walk(self._profile)
         step = next(steps)
         number = 1
@@ -341,6 +348,17 @@ class Rehearsal:
             self.observed.seen.extend(judge_removals(names, self._chosen, planned))
         return _Ended(done)
 
+    def _take_stock(self, moment: str) -> None:
+        at_s = round(self._clock.monotonic() - self._origin, 2)
+        stock = read_inventory(self._guest, moment=moment, at_s=at_s)
+        self.observed.inventories.append(stock)
+
+    def _read_kept(self, path: str) -> bytes | None:
+        try:
+            return self._guest.read_file(path, limit=MOST_COMPARED_BYTES)
+        except FileNotFoundError:
+            return None
+
     def _examine(self) -> None:
         """After the last step: what the clone looks like now. Best effort by design: a
         clone that cannot be reached any more has said all it will."""
@@ -349,11 +367,14 @@ class Rehearsal:
             self.observed.packages = self._log.changes()
             kept = self._guest.run(FIND_KEPT, timeout_s=60).text()
             self.observed.kept_files = find_kept_files(kept)
+            self._take_stock("after")
             text = self._guest.run(
                 '. /etc/os-release; echo "$PRETTY_NAME $(cat /etc/debian_version)"', timeout_s=60
             ).text()
             self.observed.release_after = text.strip()
             failed = self._guest.run("systemctl --failed --plain --no-legend", timeout_s=60).text()
+            kept_files = self.observed.kept_files
+            self.observed.kept_files = compare_kept(kept_files, self._read_kept)
         except (ForerunError, FileNotFoundError):
             return
         for line in filter(str.strip, failed.splitlines()[:MOST_FAILED]):
