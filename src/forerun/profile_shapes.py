@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from forerun.model.profile import (
     Action,
     Check,
+    Contact,
     OnFailure,
     Profile,
     PromptRule,
@@ -324,6 +325,18 @@ class SampleShape(Shape):
         )
 
 
+class ContactShape(Shape):
+    """Whom to call on the night."""
+
+    role: Line
+    name: Line = ""
+    reach: Line = ""
+
+    def record(self) -> Contact:
+        """The frozen record."""
+        return Contact(self.role, self.name, self.reach)
+
+
 class SiteShape(Shape):
     """A whole site file."""
 
@@ -335,6 +348,7 @@ class SiteShape(Shape):
     rest_units: list[UnitName] = []
     window: SomeTime = 0.0
     sample_content: list[SampleShape] = []
+    contacts: list[ContactShape] = []
 
     def record(self, *, digest: str) -> Site:
         """The frozen record; `digest` is SHA-256 of the file."""
@@ -347,4 +361,5 @@ class SiteShape(Shape):
             window_s=self.window,
             digest=digest,
             sample_content=tuple(sample.record() for sample in self.sample_content),
+            contacts=tuple(contact.record() for contact in self.contacts),
         )

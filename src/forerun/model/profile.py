@@ -11,6 +11,7 @@ from enum import Enum
 
 PROFILE_SCHEMA = "forerun.profile/1"
 SITE_SCHEMA = "forerun.site/1"
+PROCEDURE_SCHEMA = "forerun.procedure/1"
 
 
 class Stage(Enum):
@@ -222,10 +223,20 @@ class SampleContent:
 
 
 @dataclass(frozen=True, slots=True)
+class Contact:
+    """Whom to call: the role in the change, who has it, and how to reach them. Empty where
+    the site file does not say."""
+
+    role: str
+    name: str = ""
+    reach: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """What belongs to one server rather than to the upgrade path: the services to
     watch, its own functional checks and prompt answers, its window, what its data
-    folders hold on a clone."""
+    folders hold on a clone, whom to call."""
 
     name: str = ""
     services: tuple[ServiceProbe, ...] = ()
@@ -235,3 +246,14 @@ class Site:
     window_s: float = 0.0
     digest: str = ""
     sample_content: tuple[SampleContent, ...] = ()
+    contacts: tuple[Contact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """What a run was made from, kept with it: its runbook can be drawn again when the files
+    have changed since."""
+
+    profile: Profile
+    site: Site
+    schema: str = PROCEDURE_SCHEMA

@@ -32,9 +32,10 @@ from forerun.report.timetable import (
 )
 from forerun.report.wall_clock import read_instant, say_time
 
-_HEAD = 44  # room for two rows of flags' letters above the clock
+_HEAD = 56  # room for two rows of flags' letters above the clock
 _NEAR = 5.0  # percent: nearer letters go into the second row
 _LETTER_FITS = 4.0
+_UPPER, _LOWER = 13, 28
 _QUARTERS_S = (300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400)
 
 
@@ -148,8 +149,8 @@ def _raise_flags(moments: Sequence[Moment], axis: Axis) -> tuple[Flag, ...]:
         if instant is None:
             continue
         left = axis.place(instant.timestamp())
-        crowded = bool(flags) and flags[-1].y == 25 and left - flags[-1].left < _NEAR
-        flags.append(Flag(left, moment.letter, moment.kind, 11 if crowded else 25))
+        crowded = bool(flags) and flags[-1].y == _LOWER and left - flags[-1].left < _NEAR
+        flags.append(Flag(left, moment.letter, moment.kind, _UPPER if crowded else _LOWER))
     return tuple(flags)
 
 
@@ -238,7 +239,7 @@ def draw_histogram(made: Forecast | None) -> Columns | None:
     low = drawn.edges_s[0]
     high = max(drawn.edges_s[-1], made.window_s)
     axis = Axis(low, max(high - low, 1.0))
-    top, floor = 40, 160
+    top, floor = 42, 160
     columns = tuple(
         Column(
             axis.place(left),
@@ -281,8 +282,8 @@ def _mark_quantiles(
     keys: list[tuple[str, str]] = []
     for letter, (at_s, words, kind) in zip("ABCD", sorted(marks), strict=False):
         left = axis.place(at_s)
-        crowded = bool(flags) and flags[-1].y == 25 and left - flags[-1].left < _NEAR
-        flags.append(Flag(left, letter, kind, 11 if crowded else 25))
+        crowded = bool(flags) and flags[-1].y == _LOWER and left - flags[-1].left < _NEAR
+        flags.append(Flag(left, letter, kind, _UPPER if crowded else _LOWER))
         keys.append((letter, f"{words}: {say_seconds(at_s)}"))
     return tuple(flags), tuple(keys)
 

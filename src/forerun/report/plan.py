@@ -11,6 +11,7 @@ from forerun.model.window import PlanLine, WindowPlan
 from forerun.report.markdown import escape, table
 from forerun.report.wall_clock import read_instant, say_day, say_time
 
+NIGHT_HEADING = "The night by the clock"
 NO_PLAN = (
     "No timetable by the clock was drawn: it needs the window's beginning and a forecast "
     "(command plan)."
@@ -115,7 +116,7 @@ def document_plan(plan: WindowPlan | None) -> dict[str, Any] | None:
 
 def mark_down_plan(plan: WindowPlan | None) -> Iterator[str]:
     """The section of the Markdown report and of the runbook."""
-    yield "## The night by the clock"
+    yield f"## {NIGHT_HEADING}"
     yield ""
     if plan is None:
         yield NO_PLAN
@@ -127,7 +128,7 @@ def mark_down_plan(plan: WindowPlan | None) -> Iterator[str]:
     yield "Moments of the night:"
     yield ""
     yield from table(
-        ("", "Time", "What"),
+        ("Note", "Time", "What"),
         ((m.letter, say_time(m.at, since=plan.begins), m.words) for m in list_moments(plan)),
     )
     if not plan.back_out_by:

@@ -199,7 +199,7 @@ def mark_down_sheet(report: Report) -> Iterator[str]:
     yield ""
     yield escape(sheet.outage)
     yield ""
-    yield from table(("", "By the clock"), sheet.clock)
+    yield from table(("What", "By the clock"), sheet.clock)
     for heading, items in (("Conditions", sheet.conditions), ("Reasons", sheet.reasons)):
         if items:
             yield ""
@@ -209,7 +209,7 @@ def mark_down_sheet(report: Report) -> Iterator[str]:
     if sheet.more:
         yield f"- and {sheet.more} more in the sections below"
     yield ""
-    yield from table(("", "Back-out"), sheet.back_out)
+    yield from table(("What", "Back-out"), sheet.back_out)
     yield ""
     yield escape(" ".join(sheet.cautions))
     yield ""
