@@ -275,7 +275,7 @@ def test_it_lies_beside_the_reports(
     """One call draws the reports and the runbook into the run's folder."""
     write_reports(run, tmp_path, (), profile, site)
     names = {path.name for path in tmp_path.iterdir()}
-    assert names == {"report.html", "report.md", "report.json", "runbook.md"}
+    assert names == {"report.html", "report.md", "report.json", "runbook.md", "runbook.html"}
     text = (tmp_path / "runbook.md").read_text(encoding="utf-8")
     assert text == write_runbook(profile, site, run)
 

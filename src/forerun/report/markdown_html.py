@@ -160,9 +160,10 @@ class _Writer:
         self._tables += 1
         number = f", {self._tables}" if self._tables > 1 else ""
         label = escape(one_line(self._name, longest=_CAPTION_LONGEST) + number)
+        place = _unique(f"{name_place(self._name)}-table", self._taken)
         return (
             f'<div class="scroll" role="region" aria-label="Table: {label}" tabindex="0">\n'
-            f"<table>\n<caption><span>{label}</span></caption>\n"
+            f'<table id="{place}">\n<caption><span>{label}</span></caption>\n'
         )
 
     def _table_close(self, _token: Token, _after: Sequence[Token]) -> str:
