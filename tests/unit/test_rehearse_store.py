@@ -562,5 +562,5 @@ def test_an_older_run_reads_the_files_of_its_request(scene: Scene, play: Play) -
     (scene.store.runs / record.id / "procedure.json").unlink()
     assert find_procedure(scene.store, record).profile == asked.profile
     scene.profile.write_bytes(scene.profile.read_bytes() + b"# a remark\n")
-    with pytest.raises(RequestChanged, match="runbook.*profile"):
+    with pytest.raises(RequestChanged, match=r"runbook.*profile"):
         find_procedure(scene.store, record)
