@@ -22,6 +22,7 @@ from forerun import (
     cli_faults,
     cli_profile,
     cli_rehearse,
+    cli_report,
     cli_template,
 )
 from forerun.cli_common import (
@@ -35,12 +36,11 @@ from forerun.cli_common import (
     open_to_make,
     say,
     say_as_is,
-    say_document,
     split_target,
     warn,
 )
 from forerun.cli_drift import show_drift
-from forerun.cli_shown import caution_unlisted, find_width, show_run, show_survey
+from forerun.cli_shown import find_width, show_survey
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -50,15 +50,13 @@ from forerun.errors import (
     LabUnfit,
     UsageError,
 )
-from forerun.pipeline import SurveyRequest, find_comparable, survey_production
+from forerun.pipeline import SurveyRequest, survey_production
 from forerun.pipeline_request import find_unfinished_runs
 from forerun.ports.ssh import SshTarget
 from forerun.ports.store import FULL, choose_state_folder, say_no_room
 from forerun.progress import open_terminal
 from forerun.report.list_runs import list_runs_table
-from forerun.report.outline import outline
 from forerun.report.plain import one_line, strip_controls
-from forerun.report_files import FORMATS, draw_report
 from forerun.stages.custody import KEEP_DAYS, LONGEST_DAYS
 from forerun.stages.lab import LabCheck, inspect_lab
 from forerun.stages.sanitise_vault import Vault
@@ -80,6 +78,8 @@ app.command()(cli_rehearse.rehearse)
 app.command()(cli_estimate.estimate)
 app.command()(cli_estimate.plan)
 app.command()(cli_estimate.actual)
+app.command()(cli_report.report)
+app.command()(cli_report.runbook)
 app.add_typer(cli_template.app, name="template", help="Build, list, verify, remove, import.")
 app.add_typer(cli_profile.app, name="profile", help="Check a profile, print its schema.")
 
@@ -168,25 +168,6 @@ def _read_certificate(path: Path) -> bytes:
         raise UsageError(
             "The owner's certificate cannot be read.", where=str(path), found=str(problem)
         ) from problem
-
-
-@app.command()
-def report(
-    run: Annotated[str, typer.Argument(help="a run's id, or `last`")],
-    form: Annotated[str, typer.Option("--format", help=" | ".join(FORMATS))] = "terminal",
-    connect: UriOption = DEFAULT_URI,
-) -> None:
-    """Draw the report of a stored run again."""
-    bench = open_here(connect)
-    record = bench.store.load_run(run)
-    caution_unlisted(bench.store.runs / record.id)
-    earlier = find_comparable(bench.store, record)
-    if form not in FORMATS:
-        raise UsageError("There is no such format.", found=form, wanted=", ".join(FORMATS))
-    if form == "terminal":
-        show_run(record, bench.store.runs / record.id, earlier)
-    else:
-        say_document(draw_report(outline(record, earlier=earlier), form))
 
 
 @app.command()

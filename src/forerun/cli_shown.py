@@ -13,6 +13,7 @@ from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.report.outline import outline
 from forerun.report.plain import one_line
 from forerun.report.render_terminal import colour_allowed, render_terminal
+from forerun.report_files import gather_outlook
 
 _SHOWN = 10
 
@@ -20,7 +21,7 @@ _SHOWN = 10
 def show_run(record: RunRecord, folder: Path, earlier: tuple[RunRecord, ...]) -> None:
     """The summary, in colour where the terminal has it."""
     colour = colour_allowed(sys.stdout, os.environ)
-    report = outline(record, earlier=earlier)
+    report = outline(record, earlier=earlier, outlook=gather_outlook(folder))
     say_as_is(render_terminal(report, width=find_width(), colour=colour, folder=str(folder)))
 
 

@@ -16,6 +16,7 @@ from forerun.model.observation import (
     RunRecord,
 )
 from forerun.model.plausible import mend_record
+from forerun.model.profile import Procedure
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
 from forerun.pipeline_leaks import check_files, list_kept_hosts
@@ -23,7 +24,7 @@ from forerun.pipeline_request import RehearsalRequest, drop_cut_short, write_req
 from forerun.pipeline_run import RehearsalRun
 from forerun.ports.records import dump_record
 from forerun.ports.ssh import SshTarget, connect
-from forerun.ports.store import REQUEST_NAME, Store, reporting_room, write_durably
+from forerun.ports.store import PROCEDURE_NAME, REQUEST_NAME, Store, reporting_room, write_durably
 from forerun.stages.custody import KEEP_DAYS, set_end
 from forerun.stages.drift import Drift, compare_surveys, find_salt, is_stale
 from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
@@ -145,6 +146,8 @@ def rehearse(
     with store.new_folder(store.runs, run.id, run=f"record-{run.id}") as aside:
         asked = write_request(request, run.id, run.started_at, store)
         write_durably(aside / REQUEST_NAME, dump_record(asked))
+        procedure = Procedure(request.profile, request.site)
+        write_durably(aside / PROCEDURE_NAME, dump_record(procedure))
         failure = _attempt(run, aside, run_sink(aside))
         if failure is not None and run.template is None and not run.observed.steps:
             raise failure  # nothing was rehearsed: no record

@@ -14,6 +14,7 @@ from forerun.model.finding import Cared
 from forerun.model.profile import (
     Action,
     Check,
+    Contact,
     OnFailure,
     Profile,
     PromptRule,
@@ -338,6 +339,18 @@ class ByHandShape(Shape):
         return Cared(self.finding, self.does, self.by, self.subject)
 
 
+class ContactShape(Shape):
+    """Whom to call on the night."""
+
+    role: Line
+    name: Line = ""
+    reach: Line = ""
+
+    def record(self) -> Contact:
+        """The frozen record."""
+        return Contact(self.role, self.name, self.reach)
+
+
 class SiteShape(Shape):
     """A whole site file."""
 
@@ -350,6 +363,7 @@ class SiteShape(Shape):
     window: SomeTime = 0.0
     sample_content: list[SampleShape] = []
     by_hand: list[ByHandShape] = []
+    contacts: list[ContactShape] = []
 
     def record(self, *, digest: str) -> Site:
         """The frozen record; `digest` is SHA-256 of the file."""
@@ -363,4 +377,5 @@ class SiteShape(Shape):
             digest=digest,
             sample_content=tuple(sample.record() for sample in self.sample_content),
             by_hand=tuple(one.record() for one in self.by_hand),
+            contacts=tuple(contact.record() for contact in self.contacts),
         )

@@ -10,7 +10,8 @@ from tests.practice.known_host import check, make_run
 
 from forerun.model.finding import BY_HAND, Finding, Ruling, Severity, Witness
 from forerun.model.known_change import NotKnown
-from forerun.model.observation import BackOutTried, Outage, Outcome, PromptMet, RunRecord
+from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord
+from forerun.model.trial import BackOutTried
 from forerun.stages.decision import ADVICE_ONLY, Outlook, decide
 
 BACK = BackOutTried("rebuild", "From the backup", "end", 60.0, checks=3, alike=3)

@@ -25,6 +25,7 @@ from forerun.errors import (
     NoRoom,
     NotApproved,
     NotFound,
+    RecordDamaged,
     RequestChanged,
     UsageError,
 )
@@ -38,6 +39,7 @@ from forerun.pipeline_request import (
     RehearsalRequest,
     check_same,
     drop_cut_short,
+    find_procedure,
     find_unfinished_runs,
     list_finished,
     read_request,
@@ -52,6 +54,7 @@ from forerun.ports.ledger import Ledger
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.store import Store, write_durably
 from forerun.profiles import load_profile, load_site
+from forerun.report.runbook import write_runbook
 from forerun.stages.custody import approve_copy, set_end
 from forerun.stages.rehearse import Observed
 from forerun.stages.sweep import sweep
@@ -121,6 +124,7 @@ class PlayedRun:
     act: Callable[[PlayedRun, Path], None] = staticmethod(lambda run, folder: None)
 
     def __init__(self, request: RehearsalRequest, bench: Bench, sink: object) -> None:
+        self.request = request
         self.id = bench.store.draw_id("run", bench.clock.now(), bench.store.runs)
         self.started_at = "2026-01-31T22:00:00Z"
         self.origin_s = 0.0
@@ -134,7 +138,13 @@ class PlayedRun:
 
     def record(self, failure: BaseException | None) -> RunRecord:
         outcome = Outcome.ABANDONED if failure else Outcome.COMPLETED
-        return replace(load_record(RunRecord, RUN), id=self.id, outcome=outcome)
+        return replace(
+            load_record(RunRecord, RUN),
+            id=self.id,
+            outcome=outcome,
+            profile_digest=self.request.profile.digest,
+            site_digest=self.request.site.digest,
+        )
 
 
 @pytest.fixture
@@ -181,7 +191,7 @@ def test_the_request_is_written_before_anything_is_made(scene: Scene, play: Play
     assert all(len(digest) == 64 for digest in digests)
     folder = scene.store.runs / record.id
     assert {one.name for one in folder.iterdir()} == {
-        "record.json", "request.json", "report.md", DIGESTS_NAME,
+        "record.json", "request.json", "procedure.json", "report.md", DIGESTS_NAME,
     }  # fmt: skip
     assert scene.store.load_request(record.id) == asked
     assert scene.store.ledger.find() == ()
@@ -267,7 +277,13 @@ def test_reports_are_drawn_all_or_none_and_the_record_stays(
         go(scene, fail)
     (run_id,) = scene.store.find_runs()
     names = {one.name for one in (scene.store.runs / run_id).iterdir()}
-    assert names == {"record.json", "request.json", "events.jsonl", DIGESTS_NAME}
+    assert names == {
+        "record.json",
+        "request.json",
+        "procedure.json",
+        "events.jsonl",
+        DIGESTS_NAME,
+    }
 
 
 def test_a_leak_takes_the_whole_folder(
@@ -505,3 +521,46 @@ def test_a_stored_request_that_is_damaged_names_the_place(scene: Scene) -> None:
     with pytest.raises(ForerunError) as caught:
         read_request(scene.bench, run_id, ask=None)
     assert caught.value.found.startswith("cpus: ")
+
+
+# --- the procedure that was run
+
+
+def test_a_runbook_is_drawn_again_from_what_was_run(scene: Scene, play: Play) -> None:
+    """Profile and site file are kept with the run: a runbook comes out as it did, though both
+    files have changed since."""
+    play(lambda run, folder: None)
+    first: list[str] = []
+
+    def draw(record: RunRecord, folder: Path) -> None:
+        first.append(write_runbook(asked.profile, asked.site, record))
+
+    asked = scene.ask()
+    record = go(scene, draw)
+    scene.profile.write_text("something else")
+    scene.site.unlink()
+    kept = find_procedure(scene.store, scene.store.load_run(record.id))
+    assert [write_runbook(kept.profile, kept.site, record)] == first
+
+
+def test_a_kept_procedure_that_was_edited_is_refused(scene: Scene, play: Play) -> None:
+    """The folder's digests cover it: an edited script must not look rehearsed."""
+    play(lambda run, folder: None)
+    record = go(scene)
+    path = scene.store.runs / record.id / "procedure.json"
+    path.write_bytes(path.read_bytes().replace(b"true", b"false", 1))
+    with pytest.raises(RecordDamaged):
+        find_procedure(scene.store, record)
+
+
+def test_an_older_run_reads_the_files_of_its_request(scene: Scene, play: Play) -> None:
+    """Without a kept procedure the files named in the request are used while they are the
+    same by their SHA-256, and refused once they are not."""
+    play(lambda run, folder: None)
+    asked = scene.ask()
+    record = go(scene)
+    (scene.store.runs / record.id / "procedure.json").unlink()
+    assert find_procedure(scene.store, record).profile == asked.profile
+    scene.profile.write_bytes(scene.profile.read_bytes() + b"# a remark\n")
+    with pytest.raises(RequestChanged, match=r"runbook.*profile"):
+        find_procedure(scene.store, record)

@@ -192,9 +192,9 @@ def test_a_word_stands_beside_every_colour(shelf01: RunRecord) -> None:
 
 
 def read_palette(css: str) -> tuple[dict[str, str], dict[str, str]]:
-    light = dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6});", css.partition("@media")[0]))
+    light = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6});", css.partition("@media")[0]))
     dark_part = css.partition("prefers-color-scheme: dark")[2].partition("\n}\n")[0]
-    return light, {**light, **dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6});", dark_part))}
+    return light, {**light, **dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6});", dark_part))}
 
 
 def contrast(one: str, other: str) -> float:

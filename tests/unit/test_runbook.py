@@ -162,7 +162,11 @@ def read_sections(text: str) -> list[Section]:
 
 def read_steps(text: str) -> dict[int, Section]:
     """The sections of the steps by their number."""
-    found = [section for section in read_sections(text) if section.level == "h3"]
+    found = [
+        section
+        for section in read_sections(text)
+        if section.level == "h3" and section.title.startswith("Step ")
+    ]
     return {int(section.title.split()[1]): section for section in found}
 
 
@@ -186,7 +190,7 @@ def test_every_step_stands_in_order_with_its_exact_script(
     (reference: markdown-it, CommonMark 0.31.2, 4.5 fenced code blocks)."""
     sections = read_sections(write_runbook(profile, site, run))
     total = len(profile.steps)
-    assert [s.title for s in sections if s.level == "h3"] == [
+    assert [s.title for s in sections if s.title.startswith("Step ")] == [
         f"Step {n} of {total}: {step.title}" for n, step in enumerate(profile.steps, 1)
     ]
     stage = ""
@@ -194,7 +198,7 @@ def test_every_step_stands_in_order_with_its_exact_script(
     for section in sections:
         if section.title.startswith("Stage: "):
             stage = section.title.removeprefix("Stage: ")
-        if section.level == "h3":
+        if section.title.startswith("Step "):
             step = next(steps)
             assert stage == step.stage.value
             scripts = [block.content for block in section.blocks if block.info == "bash"]
@@ -203,14 +207,18 @@ def test_every_step_stands_in_order_with_its_exact_script(
 
 
 def test_the_sections_have_their_order(run: RunRecord, profile: Profile, site: Site) -> None:
-    """What must be known first stands first; the checks close the sheet."""
+    """What must be known first stands first; what is for others stands last."""
     sections = read_sections(write_runbook(profile, site, run))
     assert [s.title for s in sections if s.level != "h3"] == [
         f"Runbook: {profile.title}, shelf01.records.example",
         "Cautions",
+        "Roles and contacts",
+        "Preconditions",
+        "The night by the clock",
         "Steps",
         "Services watched",
         "Units that rest",
+        "The second way in",
         "How the scripts were run",
         "Stage: prepare",
         "Stage: window",
@@ -219,6 +227,9 @@ def test_the_sections_have_their_order(run: RunRecord, profile: Profile, site: S
         "If something goes wrong",
         "Ways back",
         "Checks",
+        "What may be left till morning",
+        "Texts for users",
+        "Papers for change control",
     ]
 
 
@@ -264,7 +275,7 @@ def test_it_lies_beside_the_reports(
     """One call draws the reports and the runbook into the run's folder."""
     write_reports(run, tmp_path, (), profile, site)
     names = {path.name for path in tmp_path.iterdir()}
-    assert names == {"report.html", "report.md", "report.json", "runbook.md"}
+    assert names == {"report.html", "report.md", "report.json", "runbook.md", "runbook.html"}
     text = (tmp_path / "runbook.md").read_text(encoding="utf-8")
     assert text == write_runbook(profile, site, run)
 
@@ -635,7 +646,7 @@ def test_no_script_leaves_its_block(shelf01: RunRecord, profile: Profile, script
     text = write_runbook(given_profile, Site(), make_run(shelf01, given_profile, Site()))
     block = read_steps(text)[1].blocks[0]
     assert block.content == (script if script.endswith("\n") else f"{script}\n")
-    assert read_sections(text)[-1].title == "Checks"
+    assert read_sections(text)[-1].title == "Record afterwards"
 
 
 def test_a_script_with_a_fence_stays_one_block(shelf01: RunRecord, profile: Profile) -> None:
@@ -713,7 +724,7 @@ def test_hostile_texts_stay_text(shelf01: RunRecord, profile: Profile, site: Sit
     assert not kinds & {"html_block", "ordered_list_open", "code_block", "blockquote_open", "hr"}
     assert not inline & {"link_open", "image", "code_inline", "html_inline", "em_open", "s_open"}
     headings = [token for token in tokens if token.type == "heading_open"]
-    assert len(headings) == 13 + len(profile.steps)
+    assert len(headings) == 20 + 8 + len(profile.recoveries) + len(profile.steps)
     for section in read_sections(text):
         assert len({len(row) for row in section.rows()}) <= 1
     assert len(find_section(text, "Steps").rows()) == 1 + len(profile.steps)

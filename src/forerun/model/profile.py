@@ -13,6 +13,7 @@ from forerun.model.finding import Cared
 
 PROFILE_SCHEMA = "forerun.profile/1"
 SITE_SCHEMA = "forerun.site/1"
+PROCEDURE_SCHEMA = "forerun.procedure/1"
 
 
 class Stage(Enum):
@@ -226,10 +227,21 @@ class SampleContent:
 
 
 @dataclass(frozen=True, slots=True)
+class Contact:
+    """Whom to call: the role in the change, who has it, and how to reach them. Empty where
+    the site file does not say."""
+
+    role: str
+    name: str = ""
+    reach: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """What belongs to one server rather than to the upgrade path: the services to
     watch, its own functional checks and prompt answers, its window, what its data
-    folders hold on a clone, which findings a person takes care of by hand."""
+    folders hold on a clone, whom to call, which findings a person
+    takes care of by hand."""
 
     name: str = ""
     services: tuple[ServiceProbe, ...] = ()
@@ -240,3 +252,14 @@ class Site:
     digest: str = ""
     sample_content: tuple[SampleContent, ...] = ()
     by_hand: tuple[Cared, ...] = ()
+    contacts: tuple[Contact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """What a run was made from, kept with it: its runbook can be drawn again when the files
+    have changed since."""
+
+    profile: Profile
+    site: Site
+    schema: str = PROCEDURE_SCHEMA

@@ -17,14 +17,19 @@ from forerun.model.blueprint import TemplateInfo
 from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import RUN_SCHEMA, RunRecord, WayEnd, WayTried
 from forerun.model.plausible import find_implausible
+from forerun.model.profile import Procedure
 from forerun.model.request import RunRequest
 from forerun.model.survey import Approval, CleanSurvey
 from forerun.ports.digest_list import check_digest
 
 MOST_RECORD_BYTES = 256 << 20  # a survey of 3000 packages and 2000 files has 3 MB
 _Own = TypeVar("_Own", CleanSurvey, RunRecord, TemplateInfo)
-Record = Actual | Approval | CleanSurvey | Prediction | RunRecord | RunRequest | TemplateInfo
-_T = TypeVar("_T", Actual, Approval, CleanSurvey, Prediction, RunRecord, RunRequest, TemplateInfo)
+Record = (
+    Actual | Approval | CleanSurvey | Prediction | Procedure | RunRecord | RunRequest | TemplateInfo
+)
+_T = TypeVar(
+    "_T", Actual, Approval, CleanSurvey, Prediction, Procedure, RunRecord, RunRequest, TemplateInfo
+)
 
 _adapters: dict[type[Any], TypeAdapter[Any]] = {}
 
@@ -116,6 +121,14 @@ def _renew_way(label: str) -> dict[str, object]:
 
 # "the lab host (10.0.2.2, tcp 3128)"
 _OLD_WAY = re.compile(r"(.+) \(([0-9a-f.:]+), (tcp|udp) (\d+)\)")
+
+
+def load_listed(kind: type[_T], path: Path) -> _T:
+    """A record that lies beside a folder's own one: unaltered, by the folder's digests."""
+    content = _read_record(path)
+    record = _parse_record(kind, path, content)
+    check_digest(path, hashlib.sha256(content).hexdigest())
+    return record
 
 
 def load_own(kind: type[_Own], path: Path) -> _Own:

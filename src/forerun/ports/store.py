@@ -22,15 +22,17 @@ from pathlib import Path
 from forerun.errors import LabUnfit, NoRoom, NotFound, RecordDamaged
 from forerun.model.blueprint import TemplateInfo
 from forerun.model.observation import RunRecord
+from forerun.model.profile import Procedure
 from forerun.model.request import RunRequest
 from forerun.model.survey import CleanSurvey
 from forerun.ports.digest_list import DIGESTS_NAME, write_digests
 from forerun.ports.held import PART, locked, name_aside, open_held
 from forerun.ports.ledger import Ledger
-from forerun.ports.records import load_own, load_record
+from forerun.ports.records import load_listed, load_own, load_record
 from forerun.ports.removal import remove_tree
 
 REQUEST_NAME = "request.json"
+PROCEDURE_NAME = "procedure.json"
 SYSTEM_STATE = Path("/var/lib/forerun")
 # What a file system says that takes no more: full, quota used up, larger than allowed.
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -295,6 +297,11 @@ class Store:
             run_id = runs[-1]
         _check_known(run_id, runs, "run")
         return load_own(RunRecord, self.runs / run_id / "record.json")
+
+    def load_procedure(self, run_id: str) -> Procedure | None:
+        """Profile and site file as that run had them; None where they were not kept."""
+        path = self.runs / run_id / PROCEDURE_NAME
+        return load_listed(Procedure, path) if path.is_file() else None
 
     def load_request(self, run_id: str) -> RunRequest:
         """What a run was asked for, of a whole run or of one that was cut short; NotFound

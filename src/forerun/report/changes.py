@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from itertools import pairwise
 from statistics import median
 
+from forerun.model.finding import Severity
 from forerun.model.observation import CheckResult, DiskSample, PromptMet, RunRecord, Seen
 from forerun.report.figures import known
 from forerun.report.sections import CheckPair, DiskPeak, PackageAccount, PackageTime
 
-SEVERITIES = ("stops boot", "loses access", "data at risk", "service down", "cosmetic")
+SEVERITIES = tuple(severity.value for severity in Severity)
 GRAVE = SEVERITIES[:4]
 _CHANGES = (
     "broke", "fails", "still fails", "not run after", "failed before", "mended", "passes",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from forerun.model.estimate import Forecast
 from forerun.model.observation import Outcome, RunRecord, StepEnd
 from forerun.report.figures import count_of, say_seconds, times_of
 from forerun.report.likeness import account_likeness, say_score
@@ -31,6 +32,27 @@ NO_ESTIMATE = (
     "No estimate for production has been made from this run: what is shown was measured on "
     "the clone.",
     "Production's disks, line, firmware and people take other times than the lab's.",
+)
+
+
+def list_estimate_objections(forecast: Forecast | None) -> tuple[str, ...]:
+    """What speaks against the forecast, or why there is none."""
+    if forecast is None:
+        return NO_ESTIMATE
+    if forecast.refused:
+        return (forecast.refused, NO_ESTIMATE[1], *forecast.objections)
+    return forecast.objections
+
+
+SHORT_CAUTIONS = (
+    "Evidence from an approximate clone, not proof; times can be exceeded.",
+    "Advice, not a permission: local change control and authorised staff decide.",
+    "Before the work, prove a backup by restoring from it; a clone is no backup.",
+    "Have a console, a second person, and the way back ready.",
+    "Read and copy only what you may; the copy may hold personal data: keep it small, delete it "
+    "on its date.",
+    "Regulated systems, vendors' licences and works agreements have rules of their own.",
+    "Clones run unpatched: keep them sealed, destroy them. No warranty.",
 )
 
 

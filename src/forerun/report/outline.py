@@ -16,8 +16,9 @@ from forerun.report.changes import (
 from forerun.report.download import account_download
 from forerun.report.figures import count_of, say_seconds
 from forerun.report.foretold import account_foretold
+from forerun.report.found import account_findings
 from forerun.report.likeness import account_likeness
-from forerun.report.objections import CAUTIONS, NO_ESTIMATE, find_objections
+from forerun.report.objections import CAUTIONS, find_objections, list_estimate_objections
 from forerun.report.outage import account_outages
 from forerun.report.plain import clean_record
 from forerun.report.reboot import account_reboots
@@ -25,6 +26,7 @@ from forerun.report.sections import (
     CheckPair,
     DownloadAccount,
     Figure,
+    Outlook,
     PackageAccount,
     RebootAccount,
     Report,
@@ -48,13 +50,17 @@ from forerun.report.timing import (
 _BROKEN = ("broke", "fails", "still fails", "not run after")
 
 
-def outline(record: RunRecord, *, earlier: Sequence[RunRecord] = ()) -> Report:
-    """All that is said of `record`, with spread over the comparable ones of `earlier`.
+def outline(
+    record: RunRecord, *, earlier: Sequence[RunRecord] = (), outlook: Outlook | None = None
+) -> Report:
+    """All that is said of `record`, with spread over the comparable ones of `earlier` and
+    whatever `outlook` has.
 
     Every text in the result has been stripped of control characters. Nothing is
-    estimated: the figures are those of this run on this lab host.
+    estimated here: a forecast comes with the outlook or is missing.
     """
     run = clean_record(record)
+    beyond = clean_record(outlook or Outlook())
     comparable = find_comparable(record, earlier)
     steps = list_steps(run, comparable)
     contention = judge_contention(run)
@@ -90,9 +96,11 @@ def outline(record: RunRecord, *, earlier: Sequence[RunRecord] = ()) -> Report:
         runs_compared=1 + len(comparable),
         runs_left_out=sum(other.id != run.id for other in earlier) - len(comparable),
         objections=find_objections(run, comparable, contention, download, reboots),
-        estimate_objections=NO_ESTIMATE,
+        estimate_objections=list_estimate_objections(beyond.forecast),
         cautions=CAUTIONS,
         likeness=account_likeness(run),
+        outlook=beyond,
+        found=account_findings(run, beyond.findings),
     )
 
 

@@ -11,9 +11,14 @@ import json
 from typing import Any
 
 from forerun.model.observation import PromptMet, RunRecord, WayEnd
+from forerun.report.answers import document_answers
 from forerun.report.figures import known
+from forerun.report.forecast import document_forecast
 from forerun.report.foretold import document_foretold
+from forerun.report.found import document_found, document_overlooked
 from forerun.report.likeness import build_likeness
+from forerun.report.parts import document_parts, document_speed
+from forerun.report.plan import document_plan
 from forerun.report.sections import (
     ByteCount,
     CheckPair,
@@ -27,6 +32,7 @@ from forerun.report.sections import (
     Spread,
     StepLine,
 )
+from forerun.report.sheet import document_decision
 from forerun.report.timing import measure_window
 from forerun.report.trials import build_trials
 
@@ -53,17 +59,17 @@ def build_document(report: Report) -> Json:
         ],
         "likeness": build_likeness(report.likeness),
         "trials": build_trials(report.record),
-        "estimate": {"available": False, "objections": list(report.estimate_objections)},
-        "findings": [
-            {
-                "severity": s.severity,
-                "title": s.title,
-                "evidence": s.evidence,
-                "advice": s.advice,
-                "source": s.source,
-            }
-            for s in report.findings
-        ],
+        "estimate": document_forecast(report),
+        "plan": document_plan(report.outlook.plan),
+        "decision": document_decision(report.outlook.decision),
+        "findings": [document_found(line) for line in report.found],
+        "known_changes": document_overlooked(report.outlook),
+        "parts": document_parts(report.outlook.parts),
+        "speeds": {
+            "production": document_speed(report.outlook.production_speed),
+            "clone": document_speed(report.outlook.clone_speed),
+        },
+        "questions": document_answers(report),
         "teardown": {
             "created": list(report.record.teardown.created),
             "left": list(report.record.teardown.left),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from forerun.report.answers import mark_down_answers
 from forerun.report.figures import (
     count_of,
     known,
@@ -17,11 +18,16 @@ from forerun.report.figures import (
     say_spread,
     say_tenths,
 )
+from forerun.report.forecast import mark_down_forecast
 from forerun.report.foretold import mark_down_foretold
+from forerun.report.found import mark_down_found, mark_down_overlooked
 from forerun.report.likeness import write_likeness
 from forerun.report.markdown import escape, fence, listed, table
 from forerun.report.outage import say_outage
+from forerun.report.parts import mark_down_parts, titles_of
+from forerun.report.plan import mark_down_plan
 from forerun.report.sections import RebootAccount, Report
+from forerun.report.sheet import NO_TRANSCRIPT, mark_down_sheet, name_steps, say_transcript
 from forerun.report.timetable import find_start
 from forerun.report.trials import write_trials
 
@@ -30,10 +36,16 @@ def render_markdown(report: Report) -> str:
     """The whole report, sections in the order of the HTML page."""
     sections = (
         _head(report),
-        _findings(report),
+        mark_down_sheet(report),
+        mark_down_answers(report),
+        mark_down_found(report),
+        mark_down_overlooked(report),
         listed("What speaks against the figures", report.objections),
+        mark_down_forecast(report),
+        mark_down_plan(report.outlook.plan),
         _outages(report),
         _steps(report),
+        mark_down_parts(report.outlook.parts, titles_of(name_steps(report))),
         _checks(report),
         _prompts(report),
         mark_down_foretold(report.foretold),
@@ -45,7 +57,7 @@ def render_markdown(report: Report) -> str:
         write_trials(report.record),
         _fidelity(report),
         _lab(report),
-        listed("Estimate for production", ("None has been made.", *report.estimate_objections)),
+        _transcript(report),
         _teardown(report),
         listed("Cautions", report.cautions),
     )
@@ -79,18 +91,6 @@ def _head(report: Report) -> Iterator[str]:
             for figure in report.summary
         ),
     )
-
-
-def _findings(report: Report) -> Iterator[str]:
-    yield "## What the rehearsal saw"
-    yield ""
-    if not report.findings:
-        yield "Nothing that no check or rule had foreseen."
-    for seen in report.findings:
-        yield f"- **{escape(seen.severity)}**: {escape(seen.title)}"
-        for text in (seen.evidence, seen.advice, seen.source and f"Source: {seen.source}"):
-            if text:
-                yield f"  - {escape(text)}"
 
 
 def _outages(report: Report) -> Iterator[str]:
@@ -321,6 +321,18 @@ def _lab(report: Report) -> Iterator[str]:
         yield from table(
             ("Way out of the clone", "Where", "Result", "Seen"), list_ways(report.record)
         )
+
+
+def _transcript(report: Report) -> Iterator[str]:
+    yield "## Transcript"
+    yield ""
+    kept = report.outlook.transcript
+    if kept is None:
+        yield NO_TRANSCRIPT
+        return
+    yield escape(say_transcript(kept))
+    yield ""
+    yield from fence("\n".join(kept.lines))
 
 
 def _teardown(report: Report) -> Iterator[str]:

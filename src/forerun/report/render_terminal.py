@@ -10,10 +10,13 @@ from tabulate import tabulate
 
 from forerun.model.observation import WayEnd
 from forerun.report.figures import count_of, say_bytes, say_figure, say_seconds, say_share
+from forerun.report.forecast import has_figures
 from forerun.report.foretold import LOSSES, say_foretelling
 from forerun.report.outage import say_outage
 from forerun.report.plain import one_line
+from forerun.report.plan import say_turn
 from forerun.report.sections import QUIET_CHANGES, Report
+from forerun.report.sheet import find_mark, make_sheet
 from forerun.report.trials import say_fault, say_way_back
 
 _BOLD = "1"
@@ -65,6 +68,7 @@ class _Page:
         yield from (self._paint(line, mark) for line in self._wrap(report.verdict.headline, 4))
         for reason in report.verdict.reasons[: max(self._most, 3)]:
             yield from self._wrap(reason, 2, indent="  - ")
+        yield from self._decision()
         yield ""
         yield from self._figures()
         yield from self._section("Outage, seen from outside", self._outages(), len(report.outages))
@@ -88,6 +92,8 @@ class _Page:
         return f"\x1b[{code}m{text}\x1b[0m" if self._colour and text else text
 
     def _wrap(self, text: str, most: int = 3, indent: str = "") -> list[str]:
+        if indent and self._most == 1:
+            most = 1  # the last try to fit a screen: every list item is one line
         return textwrap.wrap(
             one_line(text),
             self._width,
@@ -106,6 +112,24 @@ class _Page:
         yield from body
         if count > self._most:
             yield f"  and {count - self._most} more in the report"
+
+    def _decision(self) -> Iterator[str]:
+        look = self._report.outlook
+        if look.decision is None and not has_figures(look.forecast):
+            yield "Decision: not ruled, and no estimate for production"[: self._width]
+            return
+        sheet = make_sheet(self._report)
+        mark = {"good": _GREEN, "warn": _YELLOW, "bad": _RED}.get(find_mark(sheet.ruling), "")
+        for line in self._wrap(f"Decision: {sheet.ruling.upper()}. {sheet.rule}", 3):
+            yield self._paint(line, mark) if mark else line
+        yield from self._wrap(sheet.outage, 4)
+        most = max(self._most, 3)
+        for condition in sheet.conditions[:most]:
+            yield from self._wrap(condition, 2, indent="  [ ] ")
+        if len(sheet.conditions) + sheet.more > most:
+            yield "  and more conditions or reasons in the report"
+        if look.plan is not None:
+            yield from self._wrap(f"Latest moment to begin going back: {say_turn(look.plan)}", 2)
 
     def _figures(self) -> Iterator[str]:
         rows = []
@@ -132,11 +156,11 @@ class _Page:
             yield from self._wrap(f"{row.service}: {say_outage(row)}", 2, indent="  - ")
 
     def _findings(self) -> Iterator[str]:
-        found = self._report.findings
+        found = self._report.found
         lines: list[str] = []
         for seen in found[: self._most]:
             lines += self._wrap(f"{seen.severity}: {seen.title}", 2, indent="  ! ")
-        yield from self._section("What the rehearsal saw", lines, len(found))
+        yield from self._section("Findings", lines, len(found))
 
     def _checks(self) -> Iterator[str]:
         again = [check for check in self._report.checks if check.after != "not run"]

@@ -14,9 +14,18 @@ from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Check, Profile, Site
 from forerun.report.figures import count_of, say_seconds
 from forerun.report.markdown import escape, fence, listed, table
-from forerun.report.objections import NO_ESTIMATE
 from forerun.report.outline import outline
+from forerun.report.papers import list_papers, write_papers, write_texts
 from forerun.report.plain import show_controls
+from forerun.report.plan import mark_down_plan
+from forerun.report.runbook_night import (
+    write_before,
+    write_mishaps,
+    write_morning,
+    write_people,
+    write_second_way,
+    write_ways_back,
+)
 from forerun.report.runbook_steps import (
     StepSheet,
     list_checks,
@@ -24,18 +33,14 @@ from forerun.report.runbook_steps import (
     say_course,
     write_step,
 )
-from forerun.report.sections import Report
-from forerun.report.trials import (
-    BACK_OUT_CAVEAT,
-    NOT_TRIED_BACK_OUT,
-    NOT_TRIED_FAULTS,
-    say_outcome,
-    say_way_back,
-)
+from forerun.report.sections import Outlook, Report
 
 
-def write_runbook(profile: Profile, site: Site, record: RunRecord) -> str:
-    """The runbook of the run that `record` tells of, in Markdown.
+def write_runbook(
+    profile: Profile, site: Site, record: RunRecord, outlook: Outlook | None = None
+) -> str:
+    """The runbook of the run that `record` tells of, in Markdown, by the clock where the
+    outlook has a timetable.
 
     Raises ValueError when `profile` or `site` is not the one that was run, by the
     SHA-256 of its file: a procedure nobody rehearsed must not look like one.
@@ -46,23 +51,33 @@ def write_runbook(profile: Profile, site: Site, record: RunRecord) -> str:
     ):
         if given != ran:
             raise ValueError(f"not the {name} of run {record.id}: {given!r}, ran {ran!r}")
-    report = outline(record)
-    sheets = _list_sheets(profile, report.record)
+    report = outline(record, outlook=outlook)
+    sheets = _list_sheets(profile, report)
     sections = (
         _head(profile, site, report, sheets),
         _cautions(report),
+        write_people(site),
+        write_before(report),
+        mark_down_plan(report.outlook.plan),
         _contents(sheets),
         _services(site),
         _rest(profile, site),
+        write_second_way(site),
         _circumstances(profile),
         _steps(profile, site, sheets),
-        _mishaps(report.record),
+        write_mishaps(report, profile),
+        write_ways_back(report),
         _checks(profile, site),
+        write_morning(profile, report),
+        write_texts(site, report),
+        write_papers(list_papers(profile, site, report)),
     )
     return "\n".join("\n".join(section).rstrip("\n") + "\n" for section in map(tuple, sections))
 
 
-def _list_sheets(profile: Profile, run: RunRecord) -> tuple[StepSheet, ...]:
+def _list_sheets(profile: Profile, report: Report) -> tuple[StepSheet, ...]:
+    run, plan = report.record, report.outlook.plan
+    lines = {line.step: line for line in plan.lines} if plan else {}
     records = {step.name: step for step in run.steps}
     mark = next((n for n, step in enumerate(profile.steps) if step.point_of_no_return), None)
     return tuple(
@@ -73,6 +88,9 @@ def _list_sheets(profile: Profile, run: RunRecord) -> tuple[StepSheet, ...]:
             record=records.get(step.name),
             prompts=tuple(prompt for prompt in run.prompts if prompt.step == step.name),
             behind=mark is not None and number >= mark,
+            host=run.host,
+            line=lines.get(step.name),
+            since=plan.begins if plan else "",
         )
         for number, step in enumerate(profile.steps)
     )
@@ -126,7 +144,7 @@ def _cautions(report: Report) -> Iterator[str]:
         f"(accelerator {report.record.lab.accelerator}), not those of production."
     )
     staff = "Authorised staff decide at every step; what stands here is advice."
-    yield from listed("Cautions", (*report.cautions, times, *NO_ESTIMATE, staff))
+    yield from listed("Cautions", (*report.cautions, times, *report.estimate_objections, staff))
 
 
 def _contents(sheets: Sequence[StepSheet]) -> Iterator[str]:
@@ -211,19 +229,6 @@ def _steps(profile: Profile, site: Site, sheets: Sequence[StepSheet]) -> Iterato
         yield ""
         for sheet in members:
             yield from write_step(sheet, profile, site)
-
-
-def _mishaps(run: RunRecord) -> Iterator[str]:
-    """What to do when the night goes wrong, as far as it was rehearsed."""
-    items = [
-        f"If {fault.title} (step {fault.step}): {fault.rule} In the rehearsal: {say_outcome(fault)}"
-        + (f", by: {fault.recovery}." if fault.recovered else ".")
-        for fault in run.faults
-    ]
-    yield from listed("If something goes wrong", items or (NOT_TRIED_FAULTS,))
-    yield ""
-    ways = [f"From before step {one.from_step}, {say_way_back(one)}." for one in run.back_outs]
-    yield from listed("Ways back", (*ways, BACK_OUT_CAVEAT) if ways else (NOT_TRIED_BACK_OUT,))
 
 
 def _checks(profile: Profile, site: Site) -> Iterator[str]:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 from forerun.model.observation import PromptMet, StepEnd, StepRecord
 from forerun.model.profile import Action, Check, OnFailure, Profile, PromptRule, Site, Step
+from forerun.model.window import PlanLine
 from forerun.report.figures import say_seconds
 from forerun.report.markdown import escape, fence
 from forerun.report.plain import show_controls, strip_controls
+from forerun.report.wall_clock import say_time
 
 NOT_REACHED = "not reached"
 _ENDS = {
@@ -31,7 +33,8 @@ _FAILURES = {
 class StepSheet:
     """One step with all that its section says. `record` is None when the rehearsal did
     not reach it; `behind` is True from the step on that is the point of no return. The texts
-    of `record` and `prompts` are those of a cleaned run record."""
+    of `record` and `prompts` are those of a cleaned run record. `line` is the step's line of
+    the night's timetable, whose times are said as on the day of `since`."""
 
     number: int
     total: int
@@ -39,6 +42,9 @@ class StepSheet:
     record: StepRecord | None
     prompts: tuple[PromptMet, ...]
     behind: bool
+    host: str = ""
+    line: PlanLine | None = None
+    since: str = ""
 
 
 def say_course(record: StepRecord | None) -> str:
@@ -73,6 +79,13 @@ def write_step(sheet: StepSheet, profile: Profile, site: Site) -> Iterator[str]:
     yield ""
     yield "- [ ] Begun at ........ Ended at ........ Done by ................"
     yield ""
+    if sheet.line is not None:
+        yield f"**By the clock:** {_say_clock(sheet.line, sheet.since)}"
+        yield ""
+    if step.action is Action.COMMANDS:
+        host = escape(sheet.host) or "production"
+        yield f"**Typed:** on {host}, as root, in the session that outlives the connection."
+        yield ""
     yield from _DOINGS[step.action](step, profile, site)
     yield ""
     exits = ", ".join(str(code) for code in step.exits)
@@ -92,6 +105,12 @@ def write_step(sheet: StepSheet, profile: Profile, site: Site) -> Iterator[str]:
         f"{escape(step.name)}."
     )
     yield ""
+
+
+def _say_clock(line: PlanLine, since: str) -> str:
+    early, ends = say_time(line.begins_p50, since=since), say_time(line.ends_p50, since=since)
+    late, ends_late = say_time(line.begins_p95, since=since), say_time(line.ends_p95, since=since)
+    return escape(f"{early} to {ends}; in a late night {late} to {ends_late}.")
 
 
 def _gates(sheet: StepSheet) -> Iterator[str]:

@@ -7,6 +7,7 @@ a later forerun adds.
 from __future__ import annotations
 
 from forerun.report.render_json import REPORT_SCHEMA
+from forerun.report.schema_outlook import outlook_schemas
 from forerun.report.schema_shapes import (
     BOOL,
     BYTES,
@@ -46,12 +47,7 @@ def report_schema() -> Json:
                 "fidelity": list_of(object_of({"subject": TEXT, "state": TEXT, "note": TEXT})),
                 "likeness": maybe(_likeness()),
                 "trials": trials_schema(),
-                "estimate": object_of({"available": BOOL, "objections": TEXTS}),
-                "findings": list_of(
-                    object_of(
-                        dict.fromkeys(("severity", "title", "evidence", "advice", "source"), TEXT)
-                    )
-                ),
+                **outlook_schemas(),
                 "teardown": object_of(dict.fromkeys(("created", "left", "kept"), TEXTS)),
                 "objections": TEXTS,
                 "cautions": {**TEXTS, "minItems": 1},

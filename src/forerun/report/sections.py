@@ -5,11 +5,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
+from forerun.model.counters import StepParts
+from forerun.model.estimate import Forecast
+from forerun.model.finding import Decision, Finding
 from forerun.model.likeness import Difference, ForetellingCheck, Foretold, NotLookedAt
 from forerun.model.observation import Outage, Outcome, PromptMet, RunRecord, Seen, StepRecord
+from forerun.model.speed import SpeedReading
+from forerun.model.window import WindowPlan
 
 
 class Provenance(Enum):
@@ -299,6 +304,49 @@ class LikenessAccount:
 
 
 @dataclass(frozen=True, slots=True)
+class Transcript:
+    """The end of what the operator would have seen. `path` is where all of it lies, beside
+    the report; `lines` are its last ones, `cut` whether there are more before them."""
+
+    path: str
+    lines: tuple[str, ...]
+    cut: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is said beyond the run's own record; each may be missing, and then the report
+    says so. `findings` None means that nobody looked for any; `overlooked` are (known change,
+    why it was not looked at)."""
+
+    forecast: Forecast | None = None
+    plan: WindowPlan | None = None
+    findings: tuple[Finding, ...] | None = None
+    overlooked: tuple[tuple[str, str], ...] = ()
+    decision: Decision | None = None
+    parts: tuple[StepParts, ...] = ()
+    production_speed: SpeedReading | None = None
+    clone_speed: SpeedReading | None = None
+    transcript: Transcript | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLine:
+    """One finding as it is drawn. `name` and `settled` are empty where nobody said; `severity`
+    and `witness` are the words of `Severity` and `Witness`."""
+
+    name: str
+    severity: str
+    title: str
+    subject: str
+    evidence: tuple[str, ...]
+    advice: str
+    source: str
+    witness: str
+    settled: str
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """All that is said of a run. `record` is the run with every text made harmless."""
 
@@ -324,3 +372,5 @@ class Report:
     estimate_objections: tuple[str, ...]
     cautions: tuple[str, ...]
     likeness: LikenessAccount | None = None
+    outlook: Outlook = field(default_factory=Outlook)
+    found: tuple[FoundLine, ...] = ()

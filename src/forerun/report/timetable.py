@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from forerun.model.observation import StepEnd
 from forerun.report.figures import say_clock, say_seconds
@@ -28,11 +28,25 @@ _MOST_TICKS = 5
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """From `left` to `left + width` percent; `kind` names its colour."""
+    """From `left` to `left + width` percent; `kind` names its colour. It lies `top` below
+    its row's top, and a `letter` says which it is where there is room for one."""
 
     left: float
     width: float
     kind: str
+    top: int = 20
+    height: int = 10
+    letter: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A lettered line from top to bottom; `y` is the letter's base line."""
+
+    left: float
+    letter: str
+    kind: str
+    y: int = 11
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,30 +71,54 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True)
+class Path:
+    """A line from one bar's end to the next one's beginning, as a train's course is drawn."""
+
+    left: float
+    y: int
+    to_left: float
+    to_y: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
 class Drawing:
-    """One drawn table; `told` says in words what it shows. Where `joined`, each bar
-    hands over to the next."""
+    """One drawn table; `told` says in words what it shows."""
 
     height: int
     rows: tuple[Row, ...]
     ticks: tuple[Tick, ...]
     window: Bar | None
     told: str
-    joined: bool = False
+    flags: tuple[Flag, ...] = ()
+    paths: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class _Axis:
+class Axis:
+    """`length` seconds from `start`."""
+
     start: float
     length: float
 
     def place(self, at_s: float) -> float:
+        """Percent of the drawing's width; what lies outside is at its edge."""
         share = (at_s - self.start) / self.length
         return round(min(max(share, 0.0), 1.0) * 100, 3)
 
-    def bar(self, from_s: float, to_s: float, kind: str) -> Bar:
+    def bar(
+        self,
+        from_s: float,
+        to_s: float,
+        kind: str,
+        *,
+        top: int = 20,
+        height: int = 10,
+        letter: str = "",
+    ) -> Bar:
+        """The bar between two instants."""
         left, right = self.place(from_s), self.place(to_s)
-        return Bar(left, round(right - left, 3), kind)
+        return Bar(left, max(round(right - left, 3), 0.0), kind, top, height, letter)
 
 
 def find_start(report: Report) -> float:
@@ -109,7 +147,7 @@ def draw_steps(report: Report) -> Drawing | None:
         rows.append(
             Row(
                 TOP + place * ROW,
-                *_label(f"{line.number} {step.title or step.name}"),
+                *label_row(f"{line.number} {step.title or step.name}"),
                 f"{say_seconds(step.wall_s)}{bad}",
                 (axis.bar(step.started_s, step.started_s + step.wall_s, kind),),
             )
@@ -121,7 +159,26 @@ def draw_steps(report: Report) -> Drawing | None:
         f"{say_seconds(report.slowest_steps[0].step.wall_s)}. The table below has every figure."
     )
     return Drawing(
-        TOP + len(rows) * ROW + 4, tuple(rows), _find_ticks(axis), window, told, joined=True
+        TOP + len(rows) * ROW + 4,
+        tuple(rows),
+        find_ticks(axis),
+        window,
+        told,
+        paths=join_rows(rows),
+    )
+
+
+def join_rows(rows: Sequence[Row], place: int = 0, kind: str = "path-line") -> tuple[Path, ...]:
+    """The lines by which the bar at that place of each row hands over to the next row's."""
+    return tuple(
+        Path(
+            round(one.bars[place].left + one.bars[place].width, 3),
+            one.y + one.bars[place].top + one.bars[place].height,
+            other.bars[place].left,
+            other.y + other.bars[place].top,
+            kind,
+        )
+        for one, other in pairwise(rows)
     )
 
 
@@ -140,17 +197,18 @@ def draw_outages(report: Report) -> Drawing | None:
         rows.append(
             Row(
                 TOP + place * ROW,
-                *_label(service.service),
+                *label_row(service.service),
                 word if service.ended else "never came back",
                 tuple(bars),
             )
         )
     told = "; ".join(f"{row.service}: {say_outage(row)}" for row in report.outages) + "."
     window = _find_window(_find_ran(report), axis)
-    return Drawing(TOP + len(rows) * ROW + 4, tuple(rows), _find_ticks(axis), window, told)
+    return Drawing(TOP + len(rows) * ROW + 4, tuple(rows), find_ticks(axis), window, told)
 
 
-def _label(text: str) -> tuple[str, str]:
+def label_row(text: str) -> tuple[str, str]:
+    """The label for a wide page and for a narrow one."""
     return one_line(text, longest=LABEL_LONGEST), one_line(text, longest=BRIEF_LONGEST)
 
 
@@ -158,14 +216,14 @@ def _find_ran(report: Report) -> list[StepLine]:
     return [line for line in report.steps if line.step.end is not StepEnd.SKIPPED]
 
 
-def _find_axis(report: Report) -> _Axis:
+def _find_axis(report: Report) -> Axis:
     start = find_start(report)
     ends = [line.step.started_s + line.step.wall_s for line in _find_ran(report)]
     ends += [span.end_s for row in report.outages for span in row.spans]
-    return _Axis(start, max(max(ends, default=start) - start, 1.0))
+    return Axis(start, max(max(ends, default=start) - start, 1.0))
 
 
-def _find_window(ran: Sequence[StepLine], axis: _Axis) -> Bar | None:
+def _find_window(ran: Sequence[StepLine], axis: Axis) -> Bar | None:
     steps = [line.step for line in ran if line.step.stage == "window"]
     if not steps:
         return None
@@ -173,7 +231,8 @@ def _find_window(ran: Sequence[StepLine], axis: _Axis) -> Bar | None:
     return axis.bar(first, max(step.started_s + step.wall_s for step in steps), "window")
 
 
-def _find_ticks(axis: _Axis) -> tuple[Tick, ...]:
+def find_ticks(axis: Axis) -> tuple[Tick, ...]:
+    """At most six marks, counted from the axis' start."""
     days = math.ceil(axis.length / _STEPS_S[-1] / _MOST_TICKS) * _STEPS_S[-1]
     every = next((s for s in _STEPS_S if axis.length / s <= _MOST_TICKS), days)
     ticks = []
