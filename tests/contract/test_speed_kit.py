@@ -313,3 +313,26 @@ def test_no_archive_is_told(tmp_path: Path) -> None:
     """apt names none: one line, no error."""
     need("dash", "bash")
     assert list_rates(tmp_path, []) == "left link apt names no index of an archive\n"
+
+
+@pytest.mark.parametrize("tool", ["curl", "wget"])
+def test_over_https_a_program_of_the_server_fetches(tmp_path: Path, tool: str) -> None:
+    """curl where there is one, else wget: asked for the range, and cut where it gives more."""
+    need("dash", "bash")
+    note = tmp_path / "note"
+    more = {tool: f'echo "$@" >>{note}; exec head -c 20000000 /dev/zero'}
+    folder = tmp_path / "other"
+    folder.mkdir()
+    text = LINK if tool == "curl" else LINK.replace("command -v curl", "command -v no-curl")
+    scripts = {
+        "apt-get": "echo 'https://127.0.0.1/d https://127.0.0.1/d/dists/x/Packages'",
+        "apt-config": ":",
+        **more,
+    }
+    said = run(["dash"], text, make_tools(folder / "t", scripts))[0]
+    (rate,) = [one for one in read(KIT_SAID, said).speeds if one.work is Work.LINK]
+    assert rate.subject == "https://127.0.0.1/d" and len(rate.seconds) >= 3
+    assert read(KIT_SAID, said).fetched_bytes <= LINK_BYTES
+    asked = note.read_text().splitlines()
+    assert all("https://127.0.0.1/d/dists/x/Packages.xz" in line for line in asked)
+    assert all("0-65535" in line or "0-262143" in line or "0-1048575" in line for line in asked)

@@ -72,6 +72,9 @@ def test_a_sum_with_holes_is_not_known() -> None:
     guest.files[LOG] += FIRST
     guest.answers["dpkg-query"] = SIZES.replace("nano_1", "pico_1")
     assert log.take_step() == PackageWork(2.0, 1.0, 0.0, -1, 2900 * 1024)
+    guest.answers["dpkg-query"] = SIZES.replace(" 2900", "")
+    guest.files[LOG] += FIRST.replace(b"22:10", b"22:30")
+    assert log.take_step() == PackageWork(2.0, 1.0, 0.0, 690_000, 690_000), "no Installed-Size"
     for garbage in ("", "nano amd64 1:8.4-1 x\n", "\0\x1b[2J", "-- files --\n"):
         assert sum_sizes(garbage, []) == (0, 0)
         log, guest = open_log()

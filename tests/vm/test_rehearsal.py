@@ -7,6 +7,7 @@ import json
 import socket
 from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -209,11 +210,11 @@ def test_every_step_is_counted(rehearsed: Rehearsed) -> None:
     assert upgrade.people_s == pytest.approx(sum(waited), abs=0.02)
     assert upgrade.fetching_s > 0 and upgrade.written_bytes > PAYLOAD_BYTES
     assert upgrade.flushes > 5
-    assert upgrade.unpacking_s > 0 and upgrade.configuring_s >= 15  # shelf-slow sleeps for 15 s
+    assert upgrade.unpacking_s > 0 and upgrade.configuring_s >= 14  # shelf-slow sleeps for 15 s
     assert upgrade.packed_bytes == pytest.approx(
         rehearsed.report["measured"]["download"]["fetched_bytes"], rel=0.01
     )
-    assert upgrade.unpacked_bytes >= 0
+    assert upgrade.unpacked_bytes >= upgrade.packed_bytes
 
 
 def test_the_parts_of_each_step_add_up(rehearsed: Rehearsed) -> None:
@@ -248,12 +249,13 @@ def test_the_clones_speed_is_read_before_and_after(rehearsed: Rehearsed) -> None
         assert 0 < reading.wall_s <= 20
         assert 0 < reading.written_bytes <= 64_000_000
         assert reading.load is not None
-    first, last = record.steps[0], record.steps[-1]
-    assert record.speeds[0].taken_at <= record.speeds[1].taken_at
-    # Steps follow each other; the timing is in a pause of the clock.
-    assert last.started_s + last.wall_s - first.started_s < sum(
-        step.wall_s for step in record.steps
-    ) + 5.0 * len(record.steps)
+    # By the wall clock the first reading ended right before the first step; by the run's own,
+    # which was stopped meanwhile, it took no time.
+    before = (
+        datetime.fromisoformat(record.speeds[0].taken_at)
+        - datetime.fromisoformat(record.started_at)
+    ).total_seconds()
+    assert before - record.steps[0].started_s == pytest.approx(record.speeds[0].wall_s, abs=4)
 
 
 def test_the_seal_was_proved_before_anything_else(rehearsed: Rehearsed) -> None:

@@ -97,7 +97,8 @@ class PackageLog:
 
 def sum_sizes(told: str, unpacked: list[PackageTimes]) -> tuple[int, int]:
     """(bytes of the package files, bytes they became) of these packages, each -1 unless it is
-    known of all of them: a sum with holes would pass for the whole."""
+    known of all of them: a sum with holes would pass for the whole. A package may do without
+    Installed-Size (Debian Policy 5.6.20): it counts as its own file, which is the least."""
     installed, _, files = told.partition(f"{_MARK}\n")
     sizes = {
         (match[1], match[2], match[3]): int(match[4]) * 1024
@@ -112,6 +113,6 @@ def sum_sizes(told: str, unpacked: list[PackageTimes]) -> tuple[int, int]:
     keys = [(one.name, one.architecture, one.new) for one in unpacked]
     sums = [
         sum(known[key] for key in keys) if all(key in known for key in keys) else -1
-        for known in (packed, sizes)
+        for known in (packed, {**packed, **sizes})
     ]
     return sums[0], sums[1]
