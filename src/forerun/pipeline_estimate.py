@@ -21,6 +21,7 @@ from forerun.ports.beside import find_nights, load_beside, save_beside
 from forerun.ports.store import Store
 from forerun.profiles import find_profile, load_profile, load_site
 from forerun.stages.actuals import Belongs, find_belonging, make_actual, sort_logs
+from forerun.stages.decompose import decompose_run
 from forerun.stages.forecast import DRAWS, SEED, Foreseen, foresee
 from forerun.stages.forecast_gather import (
     Production,
@@ -28,7 +29,6 @@ from forerun.stages.forecast_gather import (
     check_comparable,
     find_differences,
     gather_inputs,
-    split_plainly,
 )
 from forerun.stages.forecast_inputs import ForecastInputs
 from forerun.stages.track_record import keep_track, list_told, score
@@ -136,7 +136,7 @@ def _find_server(store: Store, run: RunRecord) -> str:
 
 def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:
     survey = _find_survey(store, records[-1])
-    rehearsed = [Rehearsed(run, split_plainly(run), run.speeds) for run in records]
+    rehearsed = [Rehearsed(run, decompose_run(run), run.speeds) for run in records]
     speed = _find_speed(store, survey)
     return gather_inputs(rehearsed, Production(survey, speed, site), failed=failed)
 

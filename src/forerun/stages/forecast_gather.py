@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from forerun.errors import NotComparable
 from forerun.model.counters import Part, PartTime, StepParts
 from forerun.model.observation import Outcome, RunRecord, StepEnd, StepRecord
-from forerun.model.profile import Site
+from forerun.model.profile import Action, Site
 from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
 from forerun.model.system import Boot, SystemFacts
@@ -151,10 +151,7 @@ def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> It
     for step in record.steps:
         if step.end is StepEnd.SKIPPED:
             continue
-        own = tuple(
-            _count_bytes(part, step)
-            for part in parts.get(step.name) or (PartTime(Part.UNEXPLAINED, step.wall_s),)
-        )
+        own = tuple(_complete(parts.get(step.name, ()), step))
         pause_s = 0.0 if ended is None else max(0.0, step.started_s - ended)
         ended = step.started_s + step.wall_s
         prompts = [
@@ -182,10 +179,18 @@ def count_fetched(step: StepRecord) -> int:
     return packages if packages < 0 else packages + max(0, download.index_bytes)
 
 
-def _count_bytes(part: PartTime, step: StepRecord) -> PartTime:
-    if part.part is not Part.DOWNLOAD or part.amount >= 0:
-        return part
-    return PartTime(part.part, part.seconds, float(count_fetched(step)), "bytes", part.how)
+def _complete(parts: Sequence[PartTime], step: StepRecord) -> Iterator[PartTime]:
+    """The parts with the amounts that production's own line and firmware are asked for,
+    also where the lab's share of the step's time could not be told apart."""
+    size = float(count_fetched(step))
+    for part in parts:
+        is_download = part.part is Part.DOWNLOAD and part.amount < 0
+        yield replace(part, amount=size, unit="bytes") if is_download else part
+    kinds = {part.part for part in parts}
+    if size > 0 and Part.DOWNLOAD not in kinds:
+        yield PartTime(Part.DOWNLOAD, 0.0, size, "bytes", "its time in the lab is in other parts")
+    if step.action == Action.REBOOT.value and Part.FIRMWARE not in kinds:
+        yield PartTime(Part.FIRMWARE, 0.0, how="its time in the lab is in other parts")
 
 
 def _lay_out(record: RunRecord, step: StepRecord, parts: Sequence[PartTime]) -> Iterator[LaidOut]:
@@ -269,36 +274,6 @@ def check_comparable(records: Sequence[tuple[RunRecord, str]]) -> None:
             found="; ".join(f"{name} {now}" for name, _, now in differs),
             hint="Forecast from each alone, or rehearse again in the same way.",
         )
-
-
-def split_plainly(record: RunRecord) -> tuple[StepParts, ...]:
-    """The steps of a run that has no counters, by what every record has: the restart's own
-    parts, people's waits, processor seconds. What is left is not explained."""
-    return tuple(
-        StepParts(step.name, step.wall_s, tuple(_split_step(record, step)))
-        for step in record.steps
-        if step.end is not StepEnd.SKIPPED
-    )
-
-
-def _split_step(record: RunRecord, step: StepRecord) -> Iterator[PartTime]:
-    left = step.wall_s
-    own = [one for one in record.reboots if _lies_in(one.requested_s, step)]
-    people = sum(one.waited_s for one in record.prompts if one.step == step.name)
-    booting = sum(max(0.0, one.kernel_s) + max(0.0, one.userspace_s) for one in own)
-    for part, seconds, how in (
-        (Part.FIRMWARE, sum(max(0.0, one.loader_s) for one in own), "by the console"),
-        (Part.PEOPLE, people, "questions that waited"),
-        (Part.COMPUTE, max(step.guest_cpu_s, booting), "processor seconds of the clone"),
-    ):
-        taken = min(max(0.0, seconds), left)
-        left -= taken
-        if taken > 0:
-            yield PartTime(part, taken, how=how)
-    fetched = count_fetched(step)
-    if fetched > 0:
-        yield PartTime(Part.DOWNLOAD, 0.0, float(fetched), "bytes", "its time is not known")
-    yield PartTime(Part.UNEXPLAINED, left)
 
 
 def _lies_in(at_s: float, step: StepRecord) -> bool:
