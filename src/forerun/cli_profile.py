@@ -12,6 +12,7 @@ from forerun.cli_common import say
 from forerun.profiles import (
     KNOWN_CHANGES_FILE,
     PROFILE_FILE,
+    find_known_changes,
     find_profile,
     known_changes_schema,
     lint_profile,
@@ -39,16 +40,17 @@ def check(
     if known_changes or Path(file).name == KNOWN_CHANGES_FILE:
         own_profile = Path(file).parent / PROFILE_FILE
         beside = load_profile(own_profile) if own_profile.is_file() else None
-        known = load_known_changes(Path(file), beside)
-        seen = sum(change.survey is not None for change in known.changes)
-        say(f"good: {len(known.changes)} known changes, {seen} of them seen in a survey")
+        changes = load_known_changes(Path(file), beside).changes
+        seen = sum(change.survey is not None for change in changes)
+        say(f"good: {len(changes)} known changes, {seen} of them seen in a survey")
         return
     profile = load_profile(find_profile(file))
     for warning in lint_profile(profile):
         say(f"caution: {warning}")
+    known = find_known_changes(profile)
     say(
         f"good: {profile.title}: {len(profile.steps)} steps, {len(profile.checks)} checks, "
-        f"{len(profile.prompts)} prompts"
+        f"{len(profile.prompts)} prompts, {len(known.changes)} known changes"
     )
 
 

@@ -199,6 +199,8 @@ def test_the_command_checks_such_a_file(
     seen = sum(change.survey is not None for change in known_ones)
     told = f"good: {len(known_ones)} known changes, {seen} of them seen in a survey"
     assert told in capsys.readouterr().out
+    assert run_command(["profile", "check", "debian-12-to-13"], monkeypatch, tmp_path) == 0
+    assert f", {len(known_ones)} known changes" in capsys.readouterr().out
     other = tmp_path / "ours.yaml"
     other.write_text(GOOD, encoding="utf-8")
     arguments = ["profile", "check", "--known-changes", str(other)]
