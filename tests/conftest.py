@@ -22,7 +22,7 @@ from hypothesis import settings
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
-TIERS = ("tools", "libvirt", "vm", "full")
+TIERS = ("tools", "libvirt", "browser", "vm", "full")
 
 # Audit events of the standard library (Python's "Audit events table").
 _PROCESS_EVENTS = frozenset(
