@@ -169,3 +169,12 @@ def test_a_check_whose_cause_is_settled_does_not_object() -> None:
             name, Severity.SERVICE_DOWN, "T", subject, (line,), "", "", Witness.BOTH, "step x"
         )
         assert decide(look(run=run, findings=(settled,))).ruling is Ruling.GO
+
+
+def test_what_a_person_has_answered_is_known() -> None:
+    """And so is what is harmless in any case."""
+    rows = (
+        NotKnown("keys", Severity.LOSES_ACCESS, "Keys", ("no homes",), answered="none (operator)"),
+        NotKnown("words", Severity.COSMETIC, "Words", ("nobody looked",)),
+    )
+    assert decide(look(not_known=rows)).ruling is Ruling.GO

@@ -12,7 +12,14 @@ from tests.practice.known_host import Host, build, check, deb, make_run, reading
 
 from forerun.model.finding import BY_HAND, Cared, Finding, Severity, Witness
 from forerun.model.inventory import JournalLine, MountSeen
-from forerun.model.known_change import FindingSet, KnownChange, KnownChanges, PackageIs, TextSeen
+from forerun.model.known_change import (
+    FindingSet,
+    KnownChange,
+    KnownChanges,
+    PackageIs,
+    TextSeen,
+    Unseen,
+)
 from forerun.model.observation import (
     DiskSample,
     KeptFile,
@@ -342,6 +349,16 @@ def test_a_person_settles_what_no_step_does() -> None:
     assert settle(make_run(), cared) == f"{BY_HAND}talk to the vendor (the operator)"
     assert settle(walked(StepEnd.DONE), cared).startswith("step ")
     assert settle(make_run(), replace(cared, subject="another")) == ""
+
+
+def test_a_person_answers_what_no_survey_can() -> None:
+    """The question stays on the list, with the answer and whose it is."""
+    survey, files = build(Host())
+    unseen = replace(HELD, survey=Unseen("nobody looked"), rehearsal=None)
+    known = KnownChanges("debian-12-to-13", (unseen,))
+    cared = (Cared("held", "none are used", "the operator"),)
+    (row,) = find_findings(Matter(survey, files, known, shipped(), None, cared)).not_known
+    assert (row.why, row.answered) == (("nobody looked",), "none are used (the operator)")
 
 
 def test_a_site_file_names_what_is_done_by_hand(tmp_path: Path) -> None:

@@ -46,8 +46,9 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Cared:
-    """A finding that a person takes care of by hand: which, what is done, and by whom. An
-    empty `subject` means every subject of that name."""
+    """A finding that a person takes care of by hand, or an open question that a person has
+    answered: which, what is done or was found, and by whom. An empty `subject` means every
+    subject of that name."""
 
     name: str
     does: str

@@ -289,13 +289,15 @@ class KnownChanges:
 
 @dataclass(frozen=True, slots=True)
 class NotKnown:
-    """A known change of which nobody can say whether it concerns the server, and why."""
+    """A known change of which forerun cannot say whether it concerns the server, and why.
+    `answered` is what a person found out, "" while nobody has looked."""
 
     name: str
     severity: Severity
     title: str
     why: tuple[str, ...]
     advice: str = ""
+    answered: str = ""
 
 
 @dataclass(frozen=True, slots=True)

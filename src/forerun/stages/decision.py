@@ -170,7 +170,8 @@ def _open_grave(outlook: Outlook) -> Iterator[str]:
 
 
 def _look_yourself(outlook: Outlook) -> Iterator[str]:
-    names = [one.name for one in outlook.not_known if one.severity in _GRAVE]
+    rows = outlook.not_known
+    names = [one.name for one in rows if one.severity in _GRAVE and not one.answered]
     if names:
         yield f"A person looks whether these concern the server: {', '.join(names)}."
 

@@ -104,7 +104,8 @@ def find_findings(matter: Matter) -> FindingSet:
         scene = Scene(matter.survey, matter.run, marks, matter.known.renamed_units)
         found += tell_seen(scene)
     merged = [_care(one, matter.cared) for one in merge_findings(found)]
-    return FindingSet(order_findings(merged), _order(unknown))
+    asked = [_answer(one, matter.cared) for one in unknown]
+    return FindingSet(order_findings(merged), _order(asked))
 
 
 def _gather(matter: Matter) -> Facts:
@@ -174,6 +175,13 @@ def _care(finding: Finding, cared: Sequence[Cared]) -> Finding:
             settled = finding.settled or f"{BY_HAND}{one.does} ({one.by})"
             return replace(finding, settled=settled)
     return finding
+
+
+def _answer(unknown: NotKnown, cared: Sequence[Cared]) -> NotKnown:
+    for one in cared:
+        if one.name == unknown.name:
+            return replace(unknown, answered=f"{one.does} ({one.by})")
+    return unknown
 
 
 def merge_findings(found: Iterable[Finding]) -> tuple[Finding, ...]:
