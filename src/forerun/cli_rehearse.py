@@ -26,7 +26,7 @@ from forerun.cli_shown import show_run
 from forerun.errors import EXIT_RESULT_NOT_GOOD, UsageError
 from forerun.events import Sink
 from forerun.model.observation import Outcome, RunRecord
-from forerun.model.profile import Site, UnknownPrompt
+from forerun.model.profile import Procedure, Site, UnknownPrompt
 from forerun.pipeline import SurveyRequest, find_comparable, survey_production
 from forerun.pipeline import rehearse as run_rehearsal
 from forerun.pipeline_bench import Bench
@@ -170,13 +170,18 @@ def _ask_person(question: str, process: str) -> str | None:
 
 
 def _rehearse(bench: Bench, ask_for: Callable[[Sink], RehearsalRequest]) -> None:
+    from forerun.pipeline_outlook import Look, look_out  # noqa: PLC0415 - numpy
+
+    looks: list[Look] = []
     sink = open_terminal(sys.stderr, dict(os.environ))
     try:
         request = ask_for(sink)
 
         def draw(record: RunRecord, folder: Path) -> None:
             earlier = find_comparable(bench.store, record)
-            write_reports(record, folder, earlier, request.profile, request.site)
+            procedure = Procedure(request.profile, request.site)
+            looks.append(look_out(bench.store, record, procedure, folder))
+            write_reports(record, folder, earlier, procedure, looks[-1].outlook)
 
         done = run_rehearsal(
             request,
@@ -187,7 +192,10 @@ def _rehearse(bench: Bench, ask_for: Callable[[Sink], RehearsalRequest]) -> None
         )
     finally:
         sink.close()
-    show_run(done.record, done.folder, find_comparable(bench.store, done.record))
+    (look,) = looks
+    look.keep(bench.store, done.record, bench.clock.now())
+    earlier = find_comparable(bench.store, done.record)
+    show_run(done.record, done.folder, earlier, look.outlook)
     if done.reach_hint:
         say(
             "\nThe clone was kept. It runs unpatched on purpose and is no backup: use it for "

@@ -13,15 +13,17 @@ from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.report.outline import outline
 from forerun.report.plain import one_line
 from forerun.report.render_terminal import colour_allowed, render_terminal
-from forerun.report_files import gather_outlook
+from forerun.report.sections import Outlook
 
 _SHOWN = 10
 
 
-def show_run(record: RunRecord, folder: Path, earlier: tuple[RunRecord, ...]) -> None:
+def show_run(
+    record: RunRecord, folder: Path, earlier: tuple[RunRecord, ...], outlook: Outlook
+) -> None:
     """The summary, in colour where the terminal has it."""
     colour = colour_allowed(sys.stdout, os.environ)
-    report = outline(record, earlier=earlier, outlook=gather_outlook(folder))
+    report = outline(record, earlier=earlier, outlook=outlook)
     say_as_is(render_terminal(report, width=find_width(), colour=colour, folder=str(folder)))
 
 

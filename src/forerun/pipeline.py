@@ -25,6 +25,7 @@ from forerun.pipeline_run import RehearsalRun
 from forerun.ports.records import dump_record
 from forerun.ports.ssh import SshTarget, connect
 from forerun.ports.store import PROCEDURE_NAME, REQUEST_NAME, Store, reporting_room, write_durably
+from forerun.profiles import find_known_changes
 from forerun.stages.custody import KEEP_DAYS, set_end
 from forerun.stages.drift import Drift, compare_surveys, find_salt, is_stale
 from forerun.stages.keep_map import MAP_NAME, read_owners, seal_map
@@ -141,6 +142,7 @@ def rehearse(
     `run_sink` opens the sink that writes into the run's folder; `draw` writes the
     reports there. Raises what stopped the run, after the record is stored.
     """
+    find_known_changes(request.profile)  # its mistakes are told now, not after hours of work
     run = RehearsalRun(request, bench, sink)
     store = bench.store
     with store.new_folder(store.runs, run.id, run=f"record-{run.id}") as aside:

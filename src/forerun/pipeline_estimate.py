@@ -80,25 +80,56 @@ def estimate(store: Store, request: EstimateRequest, now: datetime) -> Estimated
     newest = records[-1]
     notes: list[str] = []
     site = find_site(store, newest, request.site, notes)
+    foreseen = _foresee(store, records, failed, site, request)
+    told, first = load_beside(store, Prediction, newest.id), False
+    if not foreseen.told.wishes:
+        told, first = keep_told(store, newest, foreseen, now)
+    return Estimated(newest, foreseen, told, first, tuple(notes))
+
+
+def foresee_runs(
+    store: Store, newest: RunRecord, earlier: Sequence[RunRecord], site: Site, *, window_s: float
+) -> Foreseen:
+    """The forecast of a run, which need not be published yet, and of comparable earlier ones."""
+    records, failed = _take_along(newest, earlier)
+    request = EstimateRequest((newest.id,), window_s=window_s)
+    return _foresee(store, records, failed, site, request)
+
+
+def _take_along(newest: RunRecord, earlier: Sequence[RunRecord]) -> tuple[list[RunRecord], int]:
+    alike = [run for run in earlier if not find_differences(newest, run)]
+    good = [run for run in alike if run.outcome is Outcome.COMPLETED]
+    return [*good, newest], len(alike) - len(good)
+
+
+def _foresee(
+    store: Store, records: Sequence[RunRecord], failed: int, site: Site, request: EstimateRequest
+) -> Foreseen:
     inputs = _gather(store, records, failed, site)
+    past = keep_track(find_nights(store, without=records[-1].id))
     own = request.window_s or inputs.window_s
-    past = keep_track(find_nights(store, without=newest.id))
     inputs = replace(inputs, window_s=own, widened=past.widened)
     inputs, wishes = apply_wishes(inputs, request.wishes)
-    foreseen = foresee(
+    return foresee(
         inputs,
         wishes=wishes,
         past=past if past.of else None,
         seed=request.seed,
         draws=request.draws,
     )
-    told = load_beside(store, Prediction, newest.id)
-    first = told is None and foreseen.draws is not None and not wishes
-    if first and foreseen.draws is not None:
-        stamp = now.strftime("%Y-%m-%dT%H:%M:%SZ")
-        told = Prediction(newest.id, stamp, tuple(list_told(foreseen.draws)), __version__)
-        save_beside(store, told)
-    return Estimated(newest, foreseen, told, first, tuple(notes))
+
+
+def keep_told(
+    store: Store, record: RunRecord, foreseen: Foreseen, now: datetime
+) -> tuple[Prediction | None, bool]:
+    """What was told first of a published run, and whether that was now."""
+    told = load_beside(store, Prediction, record.id)
+    if told is not None or foreseen.draws is None:
+        return told, False
+    stamp = now.strftime("%Y-%m-%dT%H:%M:%SZ")
+    told = Prediction(record.id, stamp, tuple(list_told(foreseen.draws)), __version__)
+    save_beside(store, told)
+    return told, True
 
 
 def _find_series(store: Store, names: Sequence[str]) -> tuple[list[RunRecord], int]:
@@ -107,9 +138,7 @@ def _find_series(store: Store, names: Sequence[str]) -> tuple[list[RunRecord], i
     nobody."""
     if len(names) == 1:
         newest = store.load_run(names[0])
-        alike = [run for run in find_comparable(store, newest) if not find_differences(newest, run)]
-        good = [run for run in alike if run.outcome is Outcome.COMPLETED]
-        return [*good, newest], len(alike) - len(good)
+        return _take_along(newest, find_comparable(store, newest))
     records = sorted({run.id: run for run in map(store.load_run, names)}.values(), key=_by_id)
     check_comparable([(run, _find_server(store, run)) for run in records])
     good = [run for run in records if run.outcome is Outcome.COMPLETED]
@@ -122,7 +151,8 @@ def _by_id(run: RunRecord) -> str:
     return run.id
 
 
-def _find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
+def find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
+    """The survey a run was made from; None where it is gone or damaged."""
     with contextlib.suppress(ForerunError):  # its time is over, or it was altered
         return store.load_survey(run.survey_id)
     return None
@@ -130,18 +160,18 @@ def _find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
 
 def _find_server(store: Store, run: RunRecord) -> str:
     """One server is named by another stand-in in each survey; its mark is the same."""
-    survey = _find_survey(store, run)
+    survey = find_survey(store, run)
     return survey.origin if survey and survey.origin else run.host
 
 
 def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:
-    survey = _find_survey(store, records[-1])
+    survey = find_survey(store, records[-1])
     rehearsed = [Rehearsed(run, decompose_run(run), run.speeds) for run in records]
-    speed = _find_speed(store, survey)
+    speed = find_speed(store, survey)
     return gather_inputs(rehearsed, Production(survey, speed, site), failed=failed)
 
 
-def _find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
+def find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
     """Production's speed from the run's own survey, else from the newest survey of the same
     server that has one: it may have been timed after the rehearsal."""
     if survey is None:
@@ -157,10 +187,13 @@ def _find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None
 
 
 def find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:
-    """The site file given, else the one that the run was asked with; without either there
-    is no window and no tolerable outage."""
+    """The site file given, else the one that was kept with the run, else (of an older run)
+    the file that it was asked with; without any there is no window and no tolerable outage."""
     if given is not None:
         return load_site(given)
+    kept = store.load_procedure(run.id)
+    if kept is not None:
+        return kept.site
     with contextlib.suppress(NotFound):
         path = store.load_request(run.id).site
         if path and Path(path).is_file():
@@ -175,6 +208,9 @@ def find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]
 
 def find_run_profile(store: Store, run: RunRecord, notes: list[str]) -> Profile | None:
     """The profile that was rehearsed, or the one of its name now; None where neither is."""
+    kept = store.load_procedure(run.id)
+    if kept is not None:
+        return kept.profile
     paths: list[Path] = []
     with contextlib.suppress(NotFound):
         paths.append(Path(store.load_request(run.id).profile))

@@ -25,6 +25,7 @@ from forerun.model.profile import (
     Action,
     Check,
     OnFailure,
+    Procedure,
     Profile,
     PromptRule,
     ServiceProbe,
@@ -35,6 +36,7 @@ from forerun.profiles import find_profile, load_profile, load_site
 from forerun.report.figures import say_seconds
 from forerun.report.objections import CAUTIONS
 from forerun.report.runbook import write_runbook
+from forerun.report.sections import Outlook
 from forerun.report_files import write_reports
 from forerun.stages.actions import BACKUP_PATHS, REQUIRED_MEMBERS
 
@@ -273,7 +275,7 @@ def test_it_lies_beside_the_reports(
     run: RunRecord, profile: Profile, site: Site, tmp_path: Path
 ) -> None:
     """One call draws the reports and the runbook into the run's folder."""
-    write_reports(run, tmp_path, (), profile, site)
+    write_reports(run, tmp_path, (), Procedure(profile, site), Outlook())
     names = {path.name for path in tmp_path.iterdir()}
     assert names == {"report.html", "report.md", "report.json", "runbook.md", "runbook.html"}
     text = (tmp_path / "runbook.md").read_text(encoding="utf-8")
