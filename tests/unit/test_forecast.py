@@ -231,6 +231,19 @@ def test_several_runs_have_their_geometric_mean_and_a_spread_of_their_own() -> N
     assert any("1 in 4" in text for text in told.objections)
 
 
+def test_two_runs_reach_as_far_as_two_runs_must() -> None:
+    """Student's t of one degree of freedom: 6.314 * sqrt(1.5) deviations at 95 % (printed
+    tables), and no draw beyond a factor of a thousand."""
+    night = with_runs(make_night(make_step("upgrade", 0.0, compute=100.0)), 1.0, 1.1)
+    seen = foresee(night, draws=200_000)
+    assert seen.draws is not None
+    assert seen.told.window is not None
+    sd = np.log(1.1) / np.sqrt(2)
+    wanted = 100 * np.sqrt(1.1) * np.exp(6.314 * np.sqrt(1.5) * sd)
+    assert seen.told.window.p95 == pytest.approx(wanted, rel=0.02)
+    assert seen.draws.window.max() <= 100 * np.sqrt(1.1) * 1000 * (1 + 1e-9)
+
+
 def test_one_lucky_steady_step_is_not_believed() -> None:
     """A step that took the same in both runs has no less spread than the others together."""
     first = make_step("steady", 0.0, compute=100.0)

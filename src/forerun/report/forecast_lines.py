@@ -9,8 +9,8 @@ from tabulate import tabulate
 
 from forerun.model.estimate import Assumption, Forecast, Quantiles, Score, TrackRecord
 from forerun.model.window import WindowPlan
-from forerun.report.figures import say_seconds, say_share
-from forerun.report.forecast_words import say_headline, say_past
+from forerun.report.figures import say_seconds
+from forerun.report.forecast_words import say_chance, say_headline, say_past
 from forerun.report.plain import one_line
 
 _BOLD = "1"
@@ -68,11 +68,11 @@ class _Page:
 
 def _fit_columns(cells: Sequence[Sequence[str]], width: int) -> tuple[int, ...]:
     """Columns' widths that fit the page: the widest gives way first, down to its longest
-    word or ten letters."""
+    word or six letters."""
     columns = list(zip(*cells, strict=True))
     widths = [max(1, *map(len, column)) for column in columns]
     least = [
-        min(wide, max(10, *(len(word) for cell in column for word in cell.split() or [""])))
+        min(wide, max(6, *(len(word) for cell in column for word in cell.split() or [""])))
         for wide, column in zip(widths, columns, strict=True)
     ]
     while _measure(columns, widths) > width:
@@ -127,7 +127,7 @@ def _tell_figures(page: _Page, forecast: Forecast) -> Iterator[str]:
             one.service,
             *_three(one.total),
             say_seconds(one.longest.p95),
-            "-" if one.within is None else say_share(one.within),
+            say_chance(one.within),
             "yes" if one.returns else "not by itself",
         ]
         for one in forecast.services
@@ -140,7 +140,7 @@ def _tell_figures(page: _Page, forecast: Forecast) -> Iterator[str]:
     ]
     yield from page.table("Steps", steps, ("stage", "step", *_NIGHTS, "mostly"))
     shares = [
-        [one.name, say_share(one.share), say_seconds(one.seconds), "+" if one.sign > 0 else "-"]
+        [one.name, say_chance(one.share), say_seconds(one.seconds), "+" if one.sign > 0 else "-"]
         for one in forecast.contributors
     ]
     head = ("input", "of the spread", "from low to high", "sign")
@@ -171,11 +171,11 @@ def _say_input(one: Assumption) -> tuple[str, str]:
 def _list_hazards(forecast: Forecast) -> list[list[str]]:
     rows = []
     for one in forecast.hazards:
-        odds = [f"{one.seen} of {one.of} runs", say_share(one.chance), say_share(one.upper)]
+        odds = [f"{one.seen} of {one.of} runs", say_chance(one.chance), say_chance(one.upper)]
         if not one.of:
             odds = ["let happen", "not known", "not known"]
         later = "-" if one.window is None else say_seconds(one.window.p95)
-        rows.append([one.title, *odds, later, "-" if one.fits is None else say_share(one.fits)])
+        rows.append([one.title, *odds, later, say_chance(one.fits)])
     return rows
 
 

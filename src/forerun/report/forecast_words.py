@@ -14,7 +14,7 @@ def say_about(seconds: float, *, up: bool) -> str:
     hours on in fives; rounded up or down."""
     turn = math.ceil if up else math.floor
     if seconds < _SECONDS_TOLD_BELOW:
-        step = 1 if seconds < 10 else 10
+        step = 1 if seconds < 10 else 5
         whole = turn(seconds / step) * step
         if whole < _SECONDS_TOLD_BELOW:
             return f"{whole} second{'' if whole == 1 else 's'}"
@@ -45,6 +45,15 @@ def say_in_nights(chance: float) -> str:
     if chance < 0.005:
         return "less than 1 of 100 nights"
     return f"{round(chance * 100)} of 100 nights"
+
+
+def say_chance(chance: float | None) -> str:
+    """ "97 %", "> 99 %", "< 1 %"; "-" where it is not known."""
+    if chance is None or chance < 0:
+        return "-"
+    if chance >= 0.995:
+        return "> 99 %"
+    return "< 1 %" if chance < 0.005 else f"{round(chance * 100)} %"
 
 
 def say_headline(forecast: Forecast) -> tuple[str, ...]:

@@ -255,7 +255,8 @@ class _Maker:
     def add_night(self) -> None:
         """From one night to the next: how many deviations off, the same for every step."""
         runs = len(self._inputs.runs)
-        deviation = self._hold(draw_predictive(self._rng(NIGHT), runs, self._draws))
+        # In deviations, which each step has its own of: it is held where it is a logarithm.
+        deviation = draw_predictive(self._rng(NIGHT), runs, self._draws) * self._inputs.widened
         times = self._inputs.priors.night_times
         about = Assumption(
             "one night against the next",

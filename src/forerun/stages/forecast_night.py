@@ -26,7 +26,7 @@ from forerun.stages.forecast_factors import (
     Factors,
 )
 from forerun.stages.forecast_inputs import ForecastInputs, RunInput, StepInput, Stretch
-from forerun.stages.forecast_laws import Floats, log_sd_of, summarise_logs
+from forerun.stages.forecast_laws import MOST_LOG, Floats, log_sd_of, summarise_logs
 
 # Below this a step's own spread is the resolution of its clock, and nothing is learned of
 # nights from it.
@@ -77,7 +77,7 @@ class NightStep:
                     products[part.factors] = _multiply(values, part.factors)
                 carried += part.seconds * products[part.factors]
             if self.load:
-                carried *= np.exp(values[NIGHT] * self.load)
+                carried *= np.exp(np.clip(values[NIGHT] * self.load, -MOST_LOG, MOST_LOG))
             found[Stretch.WORK] = carried + self.fixed_s
         if self.download_bytes or self.download_s:
             found[Stretch.DOWNLOAD] = self.download_bytes * values[LINK] + self.download_s
