@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
+from html import escape
 from pathlib import Path
 
 from forerun.model.profile import Site
 from forerun.model.survey import CleanSurvey
 from forerun.ports.command import Command
+from forerun.report.markdown import escape as mark_down
 from forerun.stages.build import Clone
 from forerun.stages.design import list_allowed
 from forerun.stages.leak_machine import scan_machine
@@ -28,11 +30,11 @@ def make_scanner(
     originals: Originals, survey: CleanSurvey, site: Site, *, files: Iterable[str] = ()
 ) -> LeakScanner:
     """A scanner for one rehearsal. What the operator wrote into the site file may stand in
-    the report, and so may the names he gave to the `files` that were used: he chose them."""
-    return LeakScanner(
-        originals,
-        allowed=(*list_kept_hosts(survey), *files, *_walk_texts(list(asdict(site).values()))),
-    )
+    the report, and so may the names he gave to the `files` that were used: he chose them.
+    Each also as Markdown and HTML spell it."""
+    own = [*files, *_walk_texts(list(asdict(site).values()))]
+    spelled = [spell for text in own for spell in (text, mark_down(text), escape(text))]
+    return LeakScanner(originals, allowed=(*list_kept_hosts(survey), *dict.fromkeys(spelled)))
 
 
 def _walk_texts(value: object) -> Iterator[str]:

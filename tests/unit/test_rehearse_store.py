@@ -4,6 +4,7 @@ short is asked for again."""
 from __future__ import annotations
 
 import errno
+import html
 import os
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,7 +32,7 @@ from forerun.errors import (
 )
 from forerun.events import Discard
 from forerun.model.observation import Outcome, RunRecord
-from forerun.model.profile import Site, UnknownPrompt
+from forerun.model.profile import Contact, Site, UnknownPrompt
 from forerun.model.request import RunRequest
 from forerun.pipeline import rehearse
 from forerun.pipeline_bench import Bench
@@ -54,6 +55,7 @@ from forerun.ports.ledger import Ledger
 from forerun.ports.records import dump_record, load_record
 from forerun.ports.store import Store, write_durably
 from forerun.profiles import load_profile, load_site
+from forerun.report.markdown import escape
 from forerun.report.runbook import write_runbook
 from forerun.stages.custody import approve_copy, set_end
 from forerun.stages.rehearse import Observed
@@ -324,6 +326,31 @@ def test_the_operators_file_names_are_no_leak(scene: Scene) -> None:
     assert list(request.make_scanner(Originals()).scan_path(file)) == []
     file.write_bytes(b'{"host": "own-site.yaml"}')
     assert list(request.make_scanner(Originals()).scan_path(file))
+
+
+def test_the_operators_own_addresses_are_no_leak_in_any_form(scene: Scene) -> None:
+    """He wrote the user desk's address into the site file; production's domain is an original.
+    Markdown and HTML spell the address in their own way."""
+
+    class Domain:
+        rule = "host name"
+
+        def reveal(self) -> bytes:
+            return b"records.example"
+
+    class Originals:
+        def originals(self) -> tuple[Domain, ...]:
+            return (Domain(),)
+
+    reach = "desk@records.example & after"
+    site = Site(name="own", contacts=(Contact("user desk", "", reach),))
+    scanner = scene.ask(site=site).make_scanner(Originals())
+    file = scene.store.root / "runbook"
+    for spelled in (reach, escape(reach), html.escape(reach)):
+        file.write_text(f"| {spelled} |")
+        assert list(scanner.scan_path(file)) == []
+    file.write_text("| other@records.example |")
+    assert list(scanner.scan_path(file))
 
 
 # -- asked for again

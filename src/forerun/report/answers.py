@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from forerun.report.figures import count_of, say_bytes, say_seconds, say_share
+from forerun.report.figures import count_of, say_bytes, say_seconds, say_share, times_of
 from forerun.report.forecast import has_figures, say_fit
 from forerun.report.markdown import table
 from forerun.report.plan import say_turn
@@ -124,6 +124,16 @@ def _say_quiet(report: Report) -> str:
     return f"{files} left beside, {count_of(len(lost), 'edit')} lost without a question"
 
 
+def _say_edits(report: Report) -> str:
+    told = report.foretold
+    if not told:
+        return "nothing was foretold; see the checks that broke"
+    asked = sum(row.told.kind in ("conffile", "ucf") for row in told.questions)
+    return (
+        f"{count_of(asked, 'edited file')} asked about, {len(told.losses)} lost without a question"
+    )
+
+
 def _say_removed(report: Report) -> str:
     names = report.packages.removed_names
     some = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
@@ -152,7 +162,8 @@ def _say_session(report: Report) -> str:
         f"{row.service}: {say_seconds(row.total_s) if row.ended else 'never came back'}"
         for row in ways
     )
-    return f"session lost {lost} times; new logins {told or 'were not watched'}"
+    session = f"lost {times_of(lost)}" if lost else "kept"
+    return f"session {session}; new logins: {told or 'not watched'}"
 
 
 def _say_reboot(report: Report) -> str:
@@ -263,7 +274,7 @@ _QUESTIONS = (
         ("second-way",),
     ),
     ("Will it come back from the reboot, and when do I worry?", _say_reboot, ("reboot",), ()),
-    ("Which of our edits to configuration break?", _say_quiet, ("foretold", "checks"), ()),
+    ("Which of our edits to configuration break?", _say_edits, ("foretold", "checks"), ()),
     ("What looks well and is really broken?", _count_checks, ("checks", "findings"), ()),
     ("What did the rehearsal not cover?", _say_gaps, ("fidelity", "overlooked"), ()),
     ("Has production changed since?", _say_survey, ("since",), ("before",)),
