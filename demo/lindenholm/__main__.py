@@ -35,7 +35,11 @@ from lindenholm.premises import OWNER, Running, build_system, open_shelf01
 
 DEMO = Path(__file__).resolve().parents[1]
 OUT = DEMO / "out"
-KEPT = ("report.html", "report.md", "report.json", "runbook.md")
+KEPT = ("report.html", "report.md", "report.json", "runbook.md", "runbook.html")
+PAGES = (("report", "html"), ("report", "markdown"), ("runbook", "html"), ("runbook", "markdown"))
+ENDINGS = {"html": "html", "markdown": "md"}
+# A Saturday, in the winter time of Lindenholm.
+NIGHT = "2026-12-05T22:00:00+01:00"
 URI = "qemu:///system"
 
 
@@ -50,6 +54,8 @@ class Story:
     run_id: str = ""
     run_code: int = EXIT_OK
     report: str = ""
+    expected: str = ""
+    pages: dict[str, str] = field(default_factory=dict)
     found_secrets: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
     left: list[str] = field(default_factory=list)
@@ -90,6 +96,7 @@ def play(
                 str(running.key_file),
                 "--known-hosts",
                 str(running.known_hosts),
+                "--calibrate",
             )
             story.survey_id = find_value("survey", text)
         # Whoever starts this demonstration has no copy of a real server before them.
@@ -100,6 +107,8 @@ def play(
                 print("shelf01 did not power off in time and is ended")
     with story.phase("rehearsal"):
         _rehearse(forerun, shop.store, story)
+    with story.phase("production's night"):
+        _look_ahead(forerun, story)
 
 
 def _check_planted(running: Running, store: Store, story: Story) -> None:
@@ -134,6 +143,9 @@ def _rehearse(forerun: ForerunCommand, store: Store, story: Story) -> None:
             "1GiB",
             "--index-age",
             "7d",
+            "--fault",
+            "archive-gone@new-index",
+            "--back-out",
             may_fail=True,
         )
         story.report = text
@@ -143,6 +155,21 @@ def _rehearse(forerun: ForerunCommand, store: Store, story: Story) -> None:
     finally:  # a run that was cut short leaves its record too
         made = [run for run in store.find_runs() if run not in before]
         story.run_id = made[-1] if made else ""
+
+
+def _look_ahead(forerun: ForerunCommand, story: Story) -> None:
+    """What to expect of production's own night, by the clock of one Saturday."""
+    if not story.run_id:
+        return
+    _, story.expected = forerun.run("estimate", story.run_id, may_fail=True)
+    _, night = forerun.run("plan", story.run_id, "--from", NIGHT, may_fail=True)
+    story.expected += night
+    for name, form in PAGES:
+        code, text = forerun.run(
+            name, story.run_id, "--format", form, "--from", NIGHT, may_fail=True, quiet=True
+        )
+        if code == EXIT_OK:
+            story.pages[f"{name}.{ENDINGS[form]}"] = text
 
 
 def find_secrets(store: Store, story: Story) -> None:
@@ -168,8 +195,11 @@ def keep_report(store: Store, story: Story) -> None:
         if (folder / name).is_file():
             shutil.copyfile(folder / name, OUT / name)
     write_findings(store, story.survey_id, story.run_id, OUT / "findings.json")
-    if story.report:
-        (OUT / "terminal.txt").write_text(story.report, encoding="utf-8")
+    for name, text in story.pages.items():
+        (OUT / name).write_text(text, encoding="utf-8")
+    for name, text in (("terminal.txt", story.report), ("estimate.txt", story.expected)):
+        if text:
+            (OUT / name).write_text(text, encoding="utf-8")
 
 
 def tidy(store: Store, hypervisor: LibvirtHypervisor, story: Story) -> None:

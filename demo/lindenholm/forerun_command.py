@@ -28,9 +28,9 @@ class ForerunCommand:
         self._program = Path(sys.executable).parent / "forerun"
         self._environment = {**os.environ, "FORERUN_HOME": str(state)}
 
-    def run(self, *arguments: str, may_fail: bool = False) -> tuple[int, str]:
-        """(exit code, standard output), which is shown while it comes; progress goes
-        straight to standard error. Raises CommandFailed unless it `may_fail`.
+    def run(self, *arguments: str, may_fail: bool = False, quiet: bool = False) -> tuple[int, str]:
+        """(exit code, standard output), which is shown while it comes unless `quiet`;
+        progress goes straight to standard error. Raises CommandFailed unless it `may_fail`.
 
         When this program is interrupted, the command is told to end and is waited for,
         so that it can tear down what it made."""
@@ -47,7 +47,8 @@ class ForerunCommand:
         lines: list[str] = []
         try:
             for line in child.stdout or ():
-                print(line, end="", flush=True)
+                if not quiet:
+                    print(line, end="", flush=True)
                 lines.append(line)
             code = child.wait()
         finally:
