@@ -38,7 +38,8 @@ from forerun.stages.what_if import apply_wishes
 @dataclass(frozen=True, slots=True)
 class EstimateRequest:
     """`runs` are ids or "last": one takes its comparable earlier runs along, several are
-    put together as they are. `window_s` 0 leaves it to the site file."""
+    put together as they are. `window_s` 0 leaves it to the site file. A forecast that only
+    goes into a report is not told to anybody for a night: it is not to `keep`."""
 
     runs: tuple[str, ...]
     wishes: tuple[str, ...] = ()
@@ -46,6 +47,7 @@ class EstimateRequest:
     site: Path | None = None
     seed: int = SEED
     draws: int = DRAWS
+    keep: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ def estimate(store: Store, request: EstimateRequest, now: datetime) -> Estimated
         draws=request.draws,
     )
     told = load_beside(store, Prediction, newest.id)
-    first = told is None and foreseen.draws is not None and not wishes
+    first = request.keep and told is None and foreseen.draws is not None and not wishes
     if first and foreseen.draws is not None:
         stamp = now.strftime("%Y-%m-%dT%H:%M:%SZ")
         told = Prediction(newest.id, stamp, tuple(list_told(foreseen.draws)), __version__)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from forerun.errors import EXIT_RESULT_NOT_GOOD, NotComparable, NotFound, Record
 from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.system import SystemFacts
+from forerun.pipeline_estimate import EstimateRequest, estimate
 from forerun.ports.beside import load_beside, save_beside
 from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.ports.log_files import read_log
@@ -110,6 +112,15 @@ def test_the_first_forecast_is_kept_and_no_later_one(
     assert load_beside(store, Prediction, run.id) == told
     listed = read_digests(store.runs / run.id)
     assert set(listed) == {"record.json", "prediction.json"}
+
+
+def test_a_forecast_for_a_report_is_not_kept(store: Store, run: RunRecord) -> None:
+    """Drawing a report again tells nobody what to expect of a night."""
+    now = datetime(2026, 4, 1, tzinfo=UTC)
+    done = estimate(store, EstimateRequest((run.id,), draws=500, keep=False), now)
+    assert done.foreseen.told.window is not None
+    assert not done.first_told
+    assert load_beside(store, Prediction, run.id) is None
 
 
 def test_an_edited_prediction_is_refused(
