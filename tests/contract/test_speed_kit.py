@@ -75,9 +75,11 @@ def test_a_whole_reading(name: str) -> None:
     assert 0 < reading.written_bytes <= MOST_WRITTEN
     speeds = {speed.work: speed for speed in reading.speeds}
     assert set(speeds) == {Work.SPAWN, Work.COMPUTE, Work.SYNC, Work.WRITE, Work.UNPACK}
+    told = dict(reading.left_out)
     for speed in reading.speeds:
-        # On a busy machine the time allowed may end before the fifth.
-        assert len(speed.seconds) >= 3, speed
+        name = speed.subject if speed.work is Work.UNPACK else speed.work.value
+        # On a busy machine the time allowed may end before the fifth: that is told.
+        assert len(speed.seconds) == 5 or "time ran out" in told[name], speed
         assert all(one > 0 for one in speed.seconds)
         assert max(speed.seconds) >= min(speed.seconds)
     assert any(len(set(speed.seconds)) > 1 for speed in reading.speeds)
