@@ -74,12 +74,14 @@ def test_a_whole_reading(name: str) -> None:
     assert abs(reading.wall_s - wall) < 2
     assert 0 < reading.written_bytes <= MOST_WRITTEN
     speeds = {speed.work: speed for speed in reading.speeds}
-    assert set(speeds) == {Work.SPAWN, Work.COMPUTE, Work.SYNC, Work.WRITE, Work.UNPACK}
+    told = dict(reading.left_out)
+    # On a busy machine the time allowed may end early: that is told.
+    assert set(speeds) >= {Work.SPAWN, Work.COMPUTE, Work.SYNC, Work.WRITE}
+    assert Work.UNPACK in speeds or "no time left" in told["xz"]
     for speed in reading.speeds:
-        # On a busy machine the time allowed may end before the fifth.
-        assert len(speed.seconds) >= 3, speed
+        name = speed.subject if speed.work is Work.UNPACK else speed.work.value
+        assert len(speed.seconds) == 5 or "time ran out" in told[name], speed
         assert all(one > 0 for one in speed.seconds)
-        assert max(speed.seconds) >= min(speed.seconds)
     assert any(len(set(speed.seconds)) > 1 for speed in reading.speeds)
     assert reading.load is not None
     assert find_left() == before
@@ -91,7 +93,7 @@ def test_what_is_written_is_counted() -> None:
     tally = KIT.replace("note_dd() {", 'note_dd() { echo "dd $said";')
     said, _, _ = run(["dash"], tally)
     copied = [int(line.split()[0]) for line in said.splitlines() if " copied, " in line]
-    assert len(copied) >= 10
+    assert len(copied) >= 3
     assert read(said).written_bytes == sum(copied)
 
 

@@ -81,7 +81,10 @@ def test_what_was_left_out_says_why() -> None:
     )
     cut = parse_speed("began 5 2026-01-31T22:00:00Z\ntime spawn 5 0 20 -")
     assert cut is not None
-    assert cut.left_out == (("all", "it was cut short"),)
+    assert cut.left_out == (
+        ("spawn", "1 of 5 repetitions, then time ran out"),
+        ("all", "it was cut short"),
+    )
     assert (cut.wall_s, cut.written_bytes, cut.load) == (0.0, -1, None)
 
 

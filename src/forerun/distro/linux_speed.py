@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from forerun.distro.base import escape_value
+from forerun.distro.speed_kit import REPETITIONS
 from forerun.model.speed import LabLoad, Speed, SpeedReading, Work
 from forerun.ports.labhost import compare_loads, parse_load
 
@@ -71,14 +72,17 @@ def parse_speed(kit: str, link: str = "") -> SpeedReading | None:
     on = _first(_ON, lines)
     place = escape_value(f"{on[2]} ({on[1]})" if on and on[1] else on[2] if on else "")
     speeds = []
+    few = []
     for name, (work, unit, subject) in _WORKS.items():
         seconds = tuple(_round(one.unit_s(start_s)) for own, one in timed if own == name)
         if seconds:
             where = place if work in (Work.SYNC, Work.WRITE) else subject
             speeds.append(Speed(work, unit, seconds, where))
+        if 0 < len(seconds) < REPETITIONS:
+            few.append((name, f"{len(seconds)} of {REPETITIONS} repetitions, then time ran out"))
     links = link.splitlines()[:_MOST_LINES]
     rates = list(_walk_links(links))
-    left = [*_walk_left(lines), *_walk_left(links)]
+    left = [*_walk_left(lines), *few, *_walk_left(links)]
     if ended is None:
         left.append(("all", "it was cut short"))
     if not speeds and not rates and not left:

@@ -18,6 +18,7 @@ import shlex
 
 # What a reading may use of production's processor, on top of a survey's own budget.
 KIT_CPU_S = 20.0
+REPETITIONS = 5
 LINK_BYTES = 8_000_000
 LINK_ARCHIVES = 4
 LINK_S = 5
@@ -45,7 +46,7 @@ left() { echo "left $1 $2"; }
 # Of one kind of work: name, units to begin with, the most units, hundredths allowed.
 work() {
   n=$2; runs=0; look; until=$((up + $4)); [ $until -lt $last ] || until=$last
-  while look; [ $runs -lt 5 ] && [ $up -lt $until ]; do
+  while look; [ $runs -lt REPETITIONS ] && [ $up -lt $until ]; do
     kill -0 $$ 2>/dev/null || exit 143 # the shell that started this one is gone
     took=-; cost=0; edge
     do_$1 || { left "$1" "${why:-it failed}"; return; }
@@ -135,7 +136,7 @@ for tool in xz zstd; do
 done
 state after
 look; echo "ended $up $wrote"
-)"""
+)""".replace("REPETITIONS", str(REPETITIONS))
 
 # One archive: host, port, path, bytes at most, and the name it is told under. In bash, which
 # every Debian has: it can open a connection by itself and has a clock of microseconds.

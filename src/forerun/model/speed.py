@@ -47,8 +47,8 @@ class Speed:
 class SpeedReading:
     """One look at a machine's speed: when (RFC 3339), what it cost, and how busy the machine
     was meanwhile, the timed work included (`load`; for a clone the lab host's). `left_out`
-    says what was not timed and why, as (what, reason): "sync", "xz", "link ADDRESS", "all"
-    for a reading that was cut short. -1 bytes: not told."""
+    says what was not timed, or less often than it should, and why, as (what, reason): "sync",
+    "xz", "link ADDRESS", "all" for a reading that was cut short. -1 bytes: not told."""
 
     taken_at: str
     speeds: tuple[Speed, ...]
