@@ -50,6 +50,15 @@ PLANS = {
             for n in range(20)
         ),
     ),
+    "boot partition elsewhere": replace(
+        SMALL,
+        boot_mode="uefi",
+        nvram="/state/machines/run/nvram.fd",
+        disks=(
+            *SMALL.disks,
+            DomainDisk("/s/data0.raw", "raw", "forerun-data0", loads=True),
+        ),
+    ),
     "no link": replace(SMALL, no_link=True, mac=""),
     "markup in an owner": replace(SMALL, owner='<&"x'),
 }

@@ -45,6 +45,21 @@ def list_arguments(plan: DomainPlan) -> list[str]:
     return [arg.get("value", "") for arg in parse(plan).iter(f"{{{QEMU_NAMESPACE}}}arg")]
 
 
+def test_the_firmware_sees_the_disk_that_the_loader_reads() -> None:
+    """With a boot partition on a disk of its own the order names both disks and no other;
+    without one the first disk is all there is (libvirt's domain format, "BIOS bootloader":
+    an order by device excludes one by kind)."""
+    assert [boot.attrib for boot in parse(PLAN).iter("boot")] == [{"dev": "hd"}]
+    system, data, seed = PLAN.disks
+    named = parse(replace(PLAN, disks=(system, replace(data, loads=True), seed)))
+    assert [[boot.get("order") for boot in disk.iter("boot")] for disk in named.iter("disk")] == [
+        ["1"],
+        ["2"],
+        [],
+    ]
+    assert [boot for boot in named.iter("boot") if boot.get("dev")] == []
+
+
 def test_the_link_is_sealed() -> None:
     """One network device: QEMU's user network with restrict=on, IPv6 off, and the listed
     ports on loopback only (QEMU manual, "-netdev user": restrict isolates the guest, hostfwd

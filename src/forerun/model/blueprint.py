@@ -270,10 +270,13 @@ class DomainPlan:
 @dataclass(frozen=True, slots=True)
 class DomainDisk:
     """One disk of a domain. `format` "qcow2" or "raw"; `cache` "writeback" or
-    "unsafe"; `serial` shows as /dev/disk/by-id/virtio-SERIAL in the guest."""
+    "unsafe"; `serial` shows as /dev/disk/by-id/virtio-SERIAL in the guest. The firmware sees
+    the first disk and those with `loads`, no other: a boot loader cannot read what it does
+    not see."""
 
     path: str
     format: str
     serial: str
     read_only: bool = False
     cache: str = "writeback"
+    loads: bool = False

@@ -44,7 +44,8 @@ def write_domain_xml(plan: DomainPlan) -> str:
     _text(domain, "on_crash", "destroy")
     devices = ET.SubElement(domain, "devices")
     for position, disk in enumerate(plan.disks):
-        _add_disk(devices, position, disk)
+        order = position + 1 if _has_order(plan) and (disk.loads or not position) else 0
+        _add_disk(devices, position, disk, order)
     ET.SubElement(devices, "controller", {"type": "usb", "model": "none"})
     serial = ET.SubElement(devices, "serial", {"type": "pty"})
     ET.SubElement(serial, "log", {"file": plan.console_log, "append": "on"})
@@ -75,10 +76,17 @@ def _add_boot(domain: ET.Element, plan: DomainPlan) -> None:
         _text(boot, "kernel", plan.kernel)
         _text(boot, "initrd", plan.initrd)
         _text(boot, "cmdline", plan.command_line)
-    ET.SubElement(boot, "boot", {"dev": "hd"})
+    if not _has_order(plan):
+        ET.SubElement(boot, "boot", {"dev": "hd"})
 
 
-def _add_disk(devices: ET.Element, position: int, disk: DomainDisk) -> None:
+def _has_order(plan: DomainPlan) -> bool:
+    """Whether more than the first disk is named to the firmware. libvirt starts QEMU with
+    `-boot strict=on`, and then SeaBIOS passes over disks without a place in the order."""
+    return any(disk.loads for disk in plan.disks)
+
+
+def _add_disk(devices: ET.Element, position: int, disk: DomainDisk, order: int) -> None:
     element = ET.SubElement(devices, "disk", {"type": "file", "device": "disk"})
     ET.SubElement(
         element,
@@ -89,6 +97,8 @@ def _add_disk(devices: ET.Element, position: int, disk: DomainDisk) -> None:
     ET.SubElement(element, "target", {"dev": f"vd{chr(ord('a') + position)}", "bus": "virtio"})
     if disk.read_only:
         ET.SubElement(element, "readonly")
+    if order:
+        ET.SubElement(element, "boot", {"order": str(order)})
     _text(element, "serial", disk.serial)
 
 

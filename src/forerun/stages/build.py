@@ -23,6 +23,8 @@ from forerun.model.blueprint import (
     DomainPlan,
     PortMap,
     StandInDisk,
+    StandInPart,
+    StandInVolume,
     TemplateInfo,
 )
 from forerun.ports.clock import Clock
@@ -252,7 +254,8 @@ class _BuildingSite:
         for number, stand_in in enumerate(self.blueprint.stand_ins):
             path = self.machine / f"data{number}.raw"
             self._make_stand_in(stand_in, path)
-            disks.append(DomainDisk(str(path), "raw", f"{SERIAL}{number}"))
+            loads = _holds_boot(stand_in, self.blueprint)
+            disks.append(DomainDisk(str(path), "raw", f"{SERIAL}{number}", loads=loads))
         seed = self.machine / "seed.iso"
         instance = self.blueprint.run_id
         make_seed_image(
@@ -363,3 +366,9 @@ def write_reach_hint(clone: Clone) -> str:
         f"-o UserKnownHostsFile={clone.folder}/clone_known_hosts root@127.0.0.1\n"
         f"forerun sweep --run {clone.run_id}"
     )
+
+
+def _holds_boot(disk: StandInDisk, blueprint: Blueprint) -> bool:
+    spaces: list[StandInDisk | StandInPart | StandInVolume] = [disk, *disk.parts]
+    spaces += [volume for volume in blueprint.volumes if volume.group == disk.group]
+    return any(space.target == "/boot" for space in spaces)
