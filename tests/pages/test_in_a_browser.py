@@ -46,7 +46,8 @@ A4_WIDTH = round((210 - 2 * 14) / 25.4 * 96)
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Each page as a file: a full report, one without any outlook, runbook, comparison."""
+    """Each page as a file: a full report, one without any outlook, one with far too
+    many conditions, runbook, comparison."""
     data = TESTS / "data" / "run-record-shelf01.json"
     read = TypeAdapter(RunRecord).validate_json(data.read_bytes())
     run = with_trials(read, "quiesce")
@@ -55,7 +56,13 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     site = load_site(TESTS.parent / "demo" / "site.yaml")
     ran = with_trials(make_run(read, profile, site), "minimal-upgrade")
     other = outline(dataclasses.replace(read, id="run-2", packages=read.packages[2:]))
+    look = make_outlook(course_of_run(run))
+    assert look.decision is not None
+    conditions = tuple(f"{n}: {'before the night somebody must ' * 3}do it." for n in range(20))
+    decision = dataclasses.replace(look.decision, conditions=conditions)
+    crowded = dataclasses.replace(look, decision=decision)
     drawn = {
+        "crowded": render_html(outline(run, outlook=crowded)),
         "report": render_html(full),
         "bare": render_html(outline(read)),
         "runbook": render_runbook(profile, site, ran, make_outlook(course_of_profile(profile))),
@@ -155,17 +162,35 @@ def test_the_keyboard_reaches_everything(browser: Any, page_path: Path) -> None:
         )
         assert first[0] == "skip"
         assert first[1] >= 0
+        stops = 0
         for _ in range(6):
             page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement === document.body"):
+                break  # a short page has fewer stops
+            stops += 1
             ring = page.evaluate(
                 "(s => [s.outlineStyle, parseFloat(s.outlineWidth)])"
                 "(getComputedStyle(document.activeElement))"
             )
             assert ring[0] == "solid"
             assert ring[1] >= 2
+        assert stops >= 2
 
 
-@pytest.mark.parametrize("name", ["report", "bare"])
+def test_nothing_is_wider_than_the_paper(browser: Any, page_path: Path) -> None:
+    """On A4 no table or drawing leaves its page: a browser would shrink all of it to fit."""
+    size = {"width": A4_WIDTH, "height": 900}
+    for page in open_page(browser, page_path, viewport=size):
+        page.emulate_media(media="print")
+        wide = page.evaluate(
+            """[...document.querySelectorAll('main *')].filter(
+                 e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1
+               ).slice(0, 5).map(e => e.tagName + ' ' + e.textContent.slice(0, 40))"""
+        )
+        assert wide == []
+
+
+@pytest.mark.parametrize("name", ["report", "bare", "crowded"])
 def test_the_sheet_is_one_printed_page(browser: Any, pages: dict[str, Path], name: str) -> None:
     """Cover and sheet together are no higher than A4 less its margins, and what comes after
     begins on a new page (CSS Fragmentation 3, break-after)."""

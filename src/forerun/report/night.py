@@ -36,6 +36,7 @@ _HEAD = 56  # room for two rows of flags' letters above the clock
 _NEAR = 5.0  # percent: nearer letters go into the second row
 _LETTER_FITS = 4.0
 _UPPER, _LOWER = 13, 28
+_MARGIN = 7.0  # percent: half a label on a phone
 _QUARTERS_S = (300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400)
 
 
@@ -136,7 +137,7 @@ def _clock_ticks(axis: Axis, plan: WindowPlan) -> tuple[Tick, ...]:
     at = midnight + timedelta(seconds=number * every)
     while at.timestamp() <= axis.start + axis.length:
         left = axis.place(at.timestamp())
-        anchor = "start" if left < 4 else "end" if left > 94 else "middle"
+        anchor = "start" if left < _MARGIN else "end" if left > 100 - _MARGIN else "middle"
         ticks.append(Tick(left, f"{at:%H:%M}", anchor))
         at += timedelta(seconds=every)
     return tuple(ticks)
@@ -297,6 +298,6 @@ def _range_ticks(axis: Axis) -> tuple[Tick, ...]:
     ticks = []
     for number in range(first, last + 1):
         left = axis.place(number * every)
-        anchor = "start" if left < 4 else "end" if left > 94 else "middle"
+        anchor = "start" if left < _MARGIN else "end" if left > 100 - _MARGIN else "middle"
         ticks.append(Tick(left, say_clock(number * every), anchor))
     return tuple(ticks)

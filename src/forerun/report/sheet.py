@@ -30,7 +30,7 @@ SIGNERS = (
     ("Owner of the services", "the outage is accepted"),
     ("Change authority", "approved, or sent back"),
 )
-MOST_SHOWN = 7
+MOST_SHOWN = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def make_sheet(report: Report) -> Sheet:
     conditions = decision.conditions if decision else ()
     reasons = decision.reasons if decision else report.verdict.reasons
     shown = conditions[:MOST_SHOWN]
-    room = max(MOST_SHOWN - len(shown), 2)
+    room = max(MOST_SHOWN - len(shown), 1)
     left = len(conditions) - len(shown) + max(len(reasons) - room, 0)
     return Sheet(
         ruling=decision.ruling.value if decision else NOT_RULED,
