@@ -213,7 +213,13 @@ class Server:
 
 @contextmanager
 def open_server(
-    template: TemplateInfo, yard: Yard, archive: PracticeArchive, archive_port: int
+    template: TemplateInfo,
+    yard: Yard,
+    archive: PracticeArchive,
+    archive_port: int,
+    *,
+    packages: tuple[str, ...] = INSTALLED,
+    cpus: int = 1,
 ) -> Iterator[Server]:
     """A server with the practice packages of the first suite, an edited conffile, and the
     practice archive beside Debian's in its sources."""
@@ -227,10 +233,10 @@ def open_server(
     ]
     folder.mkdir(mode=0o711)
     try:
-        server = _start_server(template, yard, archive, archive_port, folder, name)
-        link = _log_in(server, yard)
+        server = _start_server(template, yard, archive, archive_port, folder, name, cpus)
+        link = log_in(server, yard)
         try:
-            _install_practice(link, archive_port)
+            _install_practice(link, archive_port, packages)
         finally:
             link.close()
         yield server
@@ -250,6 +256,7 @@ def _start_server(
     archive_port: int,
     folder: Path,
     name: str,
+    cpus: int,
 ) -> Server:
     login, login_public = make_key_pair()
     host_key, host_public = make_key_pair()
@@ -287,7 +294,7 @@ def _start_server(
         name=name,
         uuid=str(uuid.uuid4()),
         mac=mac,
-        cpus=1,
+        cpus=cpus,
         memory_bytes=MEMORY,
         boot_mode=template.boot_mode,
         accelerator=yard.accelerator,
@@ -311,7 +318,8 @@ hostname -F /etc/hostname
 """
 
 
-def _log_in(server: Server, yard: Yard) -> ParamikoLink:
+def log_in(server: Server, yard: Yard) -> ParamikoLink:
+    """A login as root, once the server answers."""
     limit = time.monotonic() + BOOT_LIMIT_S
     while True:
         try:
@@ -322,7 +330,7 @@ def _log_in(server: Server, yard: Yard) -> ParamikoLink:
         time.sleep(1)
 
 
-def _install_practice(link: ParamikoLink, archive_port: int) -> None:
+def _install_practice(link: ParamikoLink, archive_port: int, packages: tuple[str, ...]) -> None:
     """The practice packages, over a port that leads back to the archive."""
     link.forward_back(archive_port, to_port=archive_port)
     script = (
@@ -330,7 +338,7 @@ def _install_practice(link: ParamikoLink, archive_port: int) -> None:
         "until systemctl is-active --quiet multi-user.target; do sleep 1; done; "
         # Debian's own indexes are there from the template; only the practice one is new.
         "apt-get -q update -o Dir::Etc::SourceList=/dev/null -o APT::Get::List-Cleanup=0; "
-        f"apt-get -q -y install {' '.join(INSTALLED)} </dev/null; "
+        f"apt-get -q -y install {' '.join(packages)} </dev/null; "
         f"printf '%s' '{EDITED_CONFIGURATION}' > /etc/shelf-web.conf; sync"
     )
     done = link.exec(script, timeout_s=600)

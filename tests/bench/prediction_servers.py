@@ -1,0 +1,212 @@
+"""Servers for the benchmark of predictions, and an operator who upgrades them for real."""
+
+from __future__ import annotations
+
+import http.server
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+
+import libvirt
+
+from forerun.errors import ForerunError
+from forerun.model.profile import Action, Profile, ServiceProbe, Site
+from forerun.ports.clock import SystemClock
+from forerun.ports.prober import Prober, look_at
+from forerun.ports.ssh import ParamikoLink
+from forerun.stages.build import Yard
+from forerun.stages.measure import find_outages
+from tests.practice.archive import PracticeArchive
+from tests.vm import lab
+
+PIECE = 16 * 1024
+BOOT_ID = "/proc/sys/kernel/random/boot_id"
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A production server: processors, writes and reads a second (0: as the disk can), bits a
+    second to the archive, share of a processor that other work takes, packages by kind."""
+
+    name: str
+    cpus: int
+    iops: int
+    link_bits: int
+    busy: float
+    packages: dict[str, int] = field(default_factory=dict)
+
+
+VARIANTS = (
+    Variant("even", 1, 0, 100_000_000, 0.0,
+            {"files": 2, "pack": 2, "fork": 2, "count": 2, "sync": 2, "wait": 1}),
+    Variant("two-cpus", 2, 0, 20_000_000, 0.0,
+            {"files": 3, "pack": 3, "fork": 3, "count": 3, "sync": 1, "wait": 2}),
+    Variant("slow-disk", 1, 150, 50_000_000, 0.0, {"files": 4, "pack": 1, "fork": 1, "sync": 2}),
+    Variant("slower-disk", 1, 60, 10_000_000, 0.0,
+            {"files": 1, "pack": 2, "count": 2, "sync": 2, "wait": 1}),
+    Variant("slow-link", 2, 200, 5_000_000, 0.0, {"files": 2, "pack": 5, "fork": 1, "count": 1}),
+    Variant("busy", 1, 0, 30_000_000, 0.4, {"files": 2, "pack": 1, "fork": 5, "count": 3}),
+)  # fmt: skip
+
+
+class SlowArchive:
+    """The archive on loopback, at a rate that can be changed; 0 bits a second is no limit."""
+
+    def __init__(self, archive: PracticeArchive) -> None:
+        self.bits = 0
+        self._ready_s = 0.0
+        self._lock = threading.Lock()
+        handler = partial(_Handler, self, directory=str(archive.folder))
+        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
+        self.port: int = self._server.server_address[1]
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+
+    def __enter__(self) -> SlowArchive:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+    def wait_for(self, size: int) -> None:
+        """Until so many bytes may leave: one line for all who ask."""
+        with self._lock:
+            if not self.bits:
+                return
+            now = time.monotonic()
+            self._ready_s = max(now, self._ready_s) + size * 8 / self.bits
+            pause = self._ready_s - now
+        time.sleep(pause)
+
+
+class _Handler(http.server.SimpleHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+
+    def __init__(self, archive: SlowArchive, *args: object, directory: str) -> None:
+        self._archive = archive
+        super().__init__(*args, directory=directory)  # type: ignore[arg-type]
+
+    def copyfile(self, source: object, outputfile: object) -> None:
+        while piece := source.read(PIECE):  # type: ignore[attr-defined]
+            self._archive.wait_for(len(piece))
+            outputfile.write(piece)  # type: ignore[attr-defined]
+
+    def log_message(self, *_: object) -> None:
+        """Nothing on the terminal."""
+
+
+@contextmanager
+def throttled(server: lab.Server, variant: Variant, archive: SlowArchive) -> Iterator[None]:
+    """The server's disk and line are as slow as the variant says."""
+    connection = libvirt.open(lab.URI)
+    domain = connection.lookupByName(server.name)
+    try:
+        _limit(domain, variant.iops)
+        archive.bits = variant.link_bits
+        yield
+    finally:
+        archive.bits = 0
+        if domain.isActive():
+            _limit(domain, 0)
+        connection.close()
+
+
+def _limit(domain: libvirt.virDomain, iops: int) -> None:
+    domain.setBlockIoTune("vda", {"total_iops_sec": iops}, libvirt.VIR_DOMAIN_AFFECT_LIVE)
+
+
+def keep_busy(link: ParamikoLink, share: float) -> None:
+    """Other work on the server, for good: so much of one processor, in turns of 0.1 s."""
+    if share <= 0:
+        return
+    # A shell's empty loop between two pauses; the pauses are what is fixed.
+    busy, rest = share / 5, (1 - share) / 5
+    link.exec(
+        "nohup setsid perl -MTime::HiRes=time,sleep -e "
+        f"'while (1) {{ my $t = time + {busy}; 1 while time < $t; sleep {rest} }}' "
+        "</dev/null >/dev/null 2>&1 &",
+        timeout_s=30,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What the real upgrade took: seconds of each step, of the whole window, and of each
+    service's outages in all."""
+
+    steps: dict[str, float]
+    window_s: float
+    outages: dict[str, float]
+
+
+def upgrade_for_real(
+    server: lab.Server, yard: Yard, profile: Profile, site: Site, archive_port: int, busy: float
+) -> Night:
+    """Do by hand, over SSH, what the profile's window says, with the services looked at from
+    outside. Raises AssertionError for a step that fails."""
+    clock = SystemClock()
+    began = clock.monotonic()
+    ports = {8080: server.web_port, 22: server.ssh_port}
+    watched = tuple((probe, ports[probe.port]) for probe in site.services)
+    steps: dict[str, float] = {}
+    with Prober(watched, clock=clock, origin_s=began) as prober:
+        time.sleep(5)
+        at = clock.monotonic()
+        for step in profile.steps:
+            if step.stage.value != "window":
+                continue
+            if step.action is Action.REBOOT:
+                _restart(server, yard, watched)
+            else:
+                _run(server, yard, step.script, archive_port, dict(profile.environment))
+            now = clock.monotonic()
+            steps[step.name], at = now - at, now
+        time.sleep(5)
+        samples = prober.samples()
+    outages: dict[str, float] = {probe.name: 0.0 for probe in site.services}
+    for outage in find_outages(samples, ()):
+        outages[outage.service] += outage.end_s - outage.start_s
+    return Night(steps, sum(steps.values()), outages)
+
+
+def _run(
+    server: lab.Server, yard: Yard, script: str, archive_port: int, environment: dict[str, str]
+) -> None:
+    link = lab.log_in(server, yard)
+    try:
+        link.forward_back(archive_port, to_port=archive_port)
+        words = " ".join(f"{name}={value}" for name, value in environment.items())
+        link_script = f"env {words} bash -eu -s </dev/stdin"
+        done = link.exec(link_script, timeout_s=3600, stdin=script.encode())
+    finally:
+        link.close()
+    assert done.exit_code == 0, (done.stdout + done.stderr).decode("utf-8", "replace")[-1500:]
+
+
+def _restart(server: lab.Server, yard: Yard, watched: tuple[tuple[ServiceProbe, int], ...]) -> None:
+    link = lab.log_in(server, yard)
+    before = link.read_file(BOOT_ID)
+    link.exec("systemctl --no-block reboot", timeout_s=30)
+    link.close()
+    limit = time.monotonic() + lab.BOOT_LIMIT_S
+    while time.monotonic() < limit:
+        time.sleep(1)
+        try:
+            link = lab.log_in(server, yard)
+        except ForerunError:
+            continue
+        back = link.read_file(BOOT_ID) != before
+        link.close()
+        if back and _all_up(watched):
+            return
+    raise AssertionError(f"{server.name} did not come back")
+
+
+def _all_up(watched: tuple[tuple[ServiceProbe, int], ...]) -> bool:
+    clock = SystemClock()
+    return all(look_at(probe, port, clock).state == "up" for probe, port in watched)
