@@ -145,7 +145,7 @@ class Night:
 
 
 def upgrade_for_real(
-    server: lab.Server, yard: Yard, profile: Profile, site: Site, archive_port: int, busy: float
+    server: lab.Server, yard: Yard, profile: Profile, site: Site, archive_port: int
 ) -> Night:
     """Do by hand, over SSH, what the profile's window says, with the services looked at from
     outside. Raises AssertionError for a step that fails."""
