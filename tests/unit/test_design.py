@@ -227,7 +227,8 @@ def test_the_system_disk_has_productions_size(size: int, wanted: int) -> None:
 
 def test_data_disks_get_stand_ins() -> None:
     """Type, label, UUID and the mount table's own line stay; the size is capped."""
-    archive, swap = design().stand_ins
+    boot, archive, swap = design().stand_ins
+    assert (boot.target, boot.size_bytes) == ("/boot", GIB)
     assert (archive.target, archive.fstype, archive.uuid, archive.label) == (
         "/srv/archive", "ext4", DATA_UUID, "archive",
     )  # fmt: skip

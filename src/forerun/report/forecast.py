@@ -161,7 +161,10 @@ def _document(made: Forecast) -> Json:
 
 
 def _quantiles(value: Quantiles | None) -> Json | None:
-    return None if value is None else {"p50": value.p50, "p80": value.p80, "p95": value.p95}
+    if value is None:
+        return None
+    p20 = value.p20 if value.p20 >= 0 else None
+    return {"p20": p20, "p50": value.p50, "p80": value.p80, "p95": value.p95}
 
 
 def _cells(value: Quantiles) -> tuple[str, str, str]:

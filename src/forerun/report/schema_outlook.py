@@ -22,7 +22,7 @@ from forerun.report.schema_shapes import (
 
 _CHANCE: Json = {"type": ["number", "null"], "minimum": 0, "maximum": 1}
 _NUMBER: Json = {"type": "number"}
-_QUANTILES = object_of(dict.fromkeys(("p50", "p80", "p95"), SECONDS))
+_QUANTILES = object_of({"p20": maybe(SECONDS), **dict.fromkeys(("p50", "p80", "p95"), SECONDS)})
 
 
 def outlook_schemas() -> Json:
