@@ -250,7 +250,7 @@ class FaultTrial:
             ' lslocks -n -o PID,COMMAND,PATH | awk \'$3 ~ "/dpkg/lock-frontend$" '
             '{print "lock held by process " $1 " (" $2 ")"}\';'
             " journalctl -k -q --no-pager --grep 'Out of memory' 2>/dev/null | tail -n 2;"
-            " df --output=target,pcent / | tail -n 1",
+            " df --output=target,pcent / /boot | tail -n +2 | sort -u",
             timeout_s=120,
         )
         self._course.seen += [line.strip() for line in told.text().splitlines() if line.strip()]
