@@ -172,3 +172,15 @@ def test_what_is_no_text_or_too_much_is_not_compared() -> None:
     assert compared[-2].diff and not compared[-1].diff
     (large,) = compare_kept([KeptFile("/etc/a.conf.dpkg-dist", "/etc/a.conf", 1 << 20)], FILES.get)
     assert large.diff == ""
+
+
+def test_no_identifier_of_a_machine_is_kept() -> None:
+    """journald names its files by machine-id(5), and a template may have production's."""
+    own = "8b2f0c4d5e6a7b8c9d0e1f2a3b4c5d6e"
+    dashed = "8b2f0c4d-5e6a-7b8c-9d0e-1f2a3b4c5d6e"
+    text = "".join(
+        json.dumps({"MESSAGE": message, "PRIORITY": "4", "SYSLOG_IDENTIFIER": "journald"}) + "\n"
+        for message in (f"File /var/log/journal/{own}/system.journal corrupted", f"id {dashed}")
+    )
+    kept = [line.text for line in parse_journal(text)]
+    assert kept == ["File /var/log/journal/#/system.journal corrupted", "id #"]

@@ -151,9 +151,17 @@ def parse_obsolete(text: str) -> tuple[str, ...]:
     return tuple(f"{name} {version}" for name, version in found)
 
 
+# machine-id(5) and UUIDs (RFC 9562): on a template taken over from production's own disk they
+# are production's, and journald names its files by them. None may stay in a run's record.
+_IDENTIFIER = re.compile(
+    r"\b(?:[0-9a-fA-F]{32,}|[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12})\b"
+)
+
+
 def parse_journal(text: str) -> tuple[JournalLine, ...]:
     """Kinds of entries from journalctl's JSON lines, in their order: those that differ in
-    numbers only are one. A message that is no text (an array of bytes) is passed over."""
+    numbers only are one. A message that is no text (an array of bytes) is passed over;
+    identifiers of machines are not kept."""
     kinds: dict[tuple[str, int, str], JournalLine] = {}
     for line in text.splitlines():
         try:
@@ -166,7 +174,7 @@ def parse_journal(text: str) -> tuple[JournalLine, ...]:
         if not isinstance(message, str) or not re.fullmatch("[0-7]", priority):
             continue
         identifier = escape_value(entry.get("SYSLOG_IDENTIFIER") or "")[:80]
-        shown = escape_value(message)[:MOST_TEXT]
+        shown = _IDENTIFIER.sub("#", escape_value(message))[:MOST_TEXT]
         key = (identifier, int(priority), strip_numbers(shown))
         known = kinds.get(key)
         if known is None and len(kinds) >= MOST_LINES:
