@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -18,13 +20,12 @@ from forerun.stages import lab as lab_stage
 from forerun.stages.lab import (
     PROGRAMS,
     PROOF_LIMIT_S,
-    PROOF_TEXT,
     LabCheck,
     LabFinding,
     inspect_lab,
     prove_accelerator,
-    write_proof_disk,
 )
+from forerun.stages.proof_disk import PROOF_TEXT, write_proof_disk
 from forerun.testing import FakeClock, FakeHypervisor
 
 
@@ -71,54 +72,46 @@ def assert_nothing_left(store: Store, hypervisor: FakeHypervisor) -> None:
     assert list(store.machines.iterdir()) == []
 
 
-def test_the_proof_disk_is_a_boot_sector_that_runs_as_written() -> None:
-    """0x55 0xAA ends the first sector (PC BIOS boot specification 1.01); the code is read
-    byte by byte here: xor ax,ax; mov ds,ax; mov si,text; cld-free lodsb loop that writes to
-    port 0x3F8 (COM1) until a zero, then hlt for ever. Intel SDM volume 2, opcodes."""
+@pytest.mark.tools
+def test_the_proof_disk_runs_as_written(tmp_path: Path) -> None:
+    """0x55 0xAA ends the first sector (BIOS Boot Specification 1.01); QEMU's own emulation of
+    a processor reaches its last line, and an old processor without the exchange does, too."""
     disk = write_proof_disk()
-    assert len(disk) == 1024 * 1024
-    sector = disk[:512]
-    assert sector[510:] == b"\x55\xaa"
-    assert run_real_mode(sector) == PROOF_TEXT + b"\r\n"
+    assert (len(disk), disk[510:512]) == (1024 * 1024, b"\x55\xaa")
+    image = tmp_path / "proof.raw"
+    image.write_bytes(disk)
+    for cpu in ("max", "qemu64,-cx16"):
+        assert boot_proof(image, cpu, tmp_path / "console") == PROOF_TEXT + b"\r\n", cpu
 
 
-def run_real_mode(sector: bytes) -> bytes:  # noqa: C901 - one branch an opcode
-    """A few opcodes of the 8086, enough for the sector; anything else fails."""
-    memory = bytearray(0x7C00) + bytearray(sector)
-    ax = si = dx = 0
-    zero = False
-    at, written = 0x7C00, bytearray()
-    for _ in range(10_000):
-        code = memory[at]
-        word = int.from_bytes(memory[at + 1 : at + 3], "little")
-        jump = at + 2 + int.from_bytes(memory[at + 1 : at + 2], "little", signed=True)
-        if memory[at : at + 2] == b"\x31\xc0":  # xor ax, ax
-            ax, at = 0, at + 2
-        elif memory[at : at + 2] == b"\x8e\xd8":  # mov ds, ax
-            assert ax == 0
-            at += 2
-        elif code == 0xBE:  # mov si, imm16
-            si, at = word, at + 3
-        elif code == 0xAC:  # lodsb
-            ax, si, at = memory[si], si + 1, at + 1
-        elif memory[at : at + 2] == b"\x84\xc0":  # test al, al
-            zero, at = ax & 0xFF == 0, at + 2
-        elif code == 0x74:  # jz
-            at = jump if zero else at + 2
-        elif code == 0xBA:  # mov dx, imm16
-            dx, at = word, at + 3
-        elif code == 0xEE:  # out dx, al
-            assert dx == 0x3F8
-            written.append(ax & 0xFF)
-            at += 1
-        elif code == 0xEB:  # jmp
-            at = jump
-        elif code == 0xF4:  # hlt
-            assert memory[at + 1] == 0xEB, "and stays halted"
-            return bytes(written)
-        else:
-            raise AssertionError(f"opcode {code:#x} at {at:#x}")
-    raise AssertionError("never halted")
+@pytest.mark.tools
+def test_a_processor_that_cannot_exchange_sixteen_bytes_is_no_proof(tmp_path: Path) -> None:
+    """The exchange written as an opcode that no processor has (ud2, Intel SDM volume 2): no
+    line is written, so what comes before it is not proof enough."""
+    disk = write_proof_disk().replace(bytes.fromhex("f0480fc70f"), bytes.fromhex("0f0b909090"))
+    image = tmp_path / "proof.raw"
+    image.write_bytes(disk)
+    assert boot_proof(image, "max", tmp_path / "console") == b""
+
+
+def boot_proof(image: Path, cpu: str, console: Path) -> bytes:
+    """What an emulated machine writes to its serial port, at most in 20 s."""
+    argv = [
+        "qemu-system-x86_64", "-accel", "tcg", "-cpu", cpu, "-m", "64", "-nodefaults",
+        "-display", "none", "-no-reboot", "-drive", f"file={image},format=raw,snapshot=on",
+        "-serial", f"file:{console}",
+    ]  # fmt: skip
+    console.unlink(missing_ok=True)
+    with subprocess.Popen(argv, stdin=subprocess.DEVNULL) as machine:
+        limit = time.monotonic() + 20
+        try:
+            while time.monotonic() < limit and machine.poll() is None:
+                if console.exists() and console.read_bytes().endswith(b"\n"):
+                    break
+                time.sleep(0.1)
+        finally:
+            machine.kill()
+    return console.read_bytes()
 
 
 def test_hardware_virtualisation_that_boots_is_used(

@@ -19,6 +19,9 @@ NAME_PREFIX = "forerun-"
 # A restart of libvirtd takes seconds; its domains run on meanwhile.
 PATIENCE_S = 60.0
 _T = TypeVar("_T")
+# Stopped by QEMU itself for no cause that libvirt has a word for: seen after "KVM internal
+# error", which no later call brings back to life.
+_GIVEN_UP = (libvirt.VIR_DOMAIN_PAUSED, libvirt.VIR_DOMAIN_PAUSED_UNKNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +223,13 @@ class LibvirtHypervisor:
         return self._ask(what, whole)
 
     def is_running(self, name: str) -> bool:
-        """Whether that domain runs now."""
+        """Whether that domain runs now. One that QEMU stopped because its processor could
+        not go on (an internal error of /dev/kvm) is there, and does not."""
         return self._ask_domain(
-            name, f"ask after {name}", lambda domain: bool(domain.isActive()), missing=False
+            name,
+            f"ask after {name}",
+            lambda domain: bool(domain.isActive()) and tuple(domain.state()) not in _GIVEN_UP,
+            missing=False,
         )
 
     def end(self, name: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import uuid
 from collections.abc import Callable
@@ -18,9 +19,9 @@ from forerun.ports.hypervisor import NAME_PREFIX, Hypervisor, LibvirtHypervisor
 from forerun.ports.labhost import LabHost
 from forerun.ports.store import Store, make_id, reporting_room, write_durably
 from forerun.stages.build import MEMORY_SPARE, ROOM_NEEDED
+from forerun.stages.proof_disk import PROOF_TEXT, write_proof_disk
 
 PROOF_LIMIT_S = 12.0
-PROOF_TEXT = b"forerun: this processor runs"
 SUBORDINATE_IDS = 65536  # as useradd(8) gives out
 CLONE_MEMORY = 1024 * 1024 * 1024
 PROGRAMS = (
@@ -52,25 +53,18 @@ class Accelerator:
     why: str
 
 
-def write_proof_disk() -> bytes:
-    """A boot sector that writes PROOF_TEXT to the first serial port and halts: the
-    smallest thing that proves that a processor runs (x86 real mode, port 0x3F8)."""
-    code = bytes.fromhex("31c08ed8be167cac84c07406baf803eeebf5f4ebfd")
-    code = code.ljust(0x16, b"\x90") + PROOF_TEXT + b"\r\n\x00"
-    return code.ljust(510, b"\x00") + b"\x55\xaa" + bytes(1024 * 1024 - 512)
-
-
 def prove_accelerator(
     store: Store, hypervisor: Hypervisor, lab: LabHost, clock: Clock, *, fresh: bool = False
 ) -> Accelerator:
     """Hardware virtualisation if a guest really runs on it, else emulation.
 
-    /dev/kvm may exist, open and create a machine, and still hang every guest; so the
-    proof is a booted sector, with a time limit, kept until the lab host boots again.
+    /dev/kvm may exist, open and create a machine, and still hang or stop every guest; so
+    the proof is a booted sector, with a time limit, kept until the lab host boots again.
     Raises HypervisorFailed when emulation cannot run a guest either.
     """
     cache = store.root / "accelerator.json"
-    key = f"{lab.boot_id()} {hypervisor.describe()}"
+    proof = hashlib.sha256(write_proof_disk()).hexdigest()[:16]  # an older one proved less
+    key = f"{lab.boot_id()} {hypervisor.describe()} {proof}"
     if not fresh:
         kept = _read_kept(cache)
         if kept.get("key") == key:
