@@ -8,6 +8,10 @@ over SSH, with its services looked at from outside. The table says what was told
 five, nineteen in twenty nights) and what came.
 
     .venv/bin/python -m tests.bench.prediction [VARIANT ...]
+    .venv/bin/python -m tests.bench.prediction --again
+
+What came is kept in the tests' state folder (`prediction.jsonl`); `--again` forecasts the kept
+runs anew, after the model was changed, and draws the table from what came then.
 """
 
 from __future__ import annotations
@@ -17,8 +21,9 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tabulate import tabulate
@@ -46,6 +51,7 @@ HERE = Path(__file__).parent
 PRACTICE = HERE.parent / "practice"
 SERVICE = ("shelf-web", "shelf-old")
 SETTLED_S = 20
+KEPT = lab.STATE / "prediction.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +103,35 @@ def try_server(variant: Variant, ground: Ground, template: TemplateInfo) -> Outc
         with lab.paused(server.name):
             own = _take_over(server, ground)
             run = _rehearse(survey, own, ground)
-            estimate = ground.program.run("estimate", run, "--format", "json")
+            told = _forecast(run, ground.program)
             ground.program.run("template", "remove", own)
-        told = json.loads(estimate[estimate.index("{") :])
         profile, site = load_profile(ground.profile), load_site(ground.site)
         with throttled(server, variant, ground.archive):
             night = upgrade_for_real(server, ground.yard, profile, site, port)
-    return Outcome(variant, _read_told(told), night, _read_window(run), run)
+    outcome = Outcome(variant, told, night, _read_window(run), run)
+    with KEPT.open("a", encoding="utf-8") as stream:
+        kept = {"variant": variant.name, "run": run, "night": asdict(night)}
+        stream.write(json.dumps(kept) + "\n")
+    return outcome
+
+
+def _forecast(run: str, program: Program) -> dict[str, tuple[float, float, float]]:
+    output = program.run("estimate", run, "--format", "json")
+    return _read_told(json.loads(output[output.index("{") :]))
+
+
+def forecast_again(program: Program) -> list[Outcome]:
+    """The newest kept outcome of each server, its run forecast anew."""
+    newest: dict[str, Outcome] = {}
+    variants = {variant.name: variant for variant in VARIANTS}
+    for line in KEPT.read_text(encoding="utf-8").splitlines():
+        kept = json.loads(line)
+        told = _forecast(kept["run"], program)
+        newest[kept["variant"]] = Outcome(
+            variants[kept["variant"]], told, Night(**kept["night"]), _read_window(kept["run"]),
+            kept["run"],
+        )  # fmt: skip
+    return [newest[name] for name in variants if name in newest]
 
 
 def _survey(server: lab.Server, ground: Ground) -> str:
@@ -175,6 +203,10 @@ def list_rows(outcome: Outcome) -> list[tuple[object, ...]]:
 
 def main() -> None:
     """Every variant, or those named; the table and the medians."""
+    if sys.argv[1:] == ["--again"]:
+        with tempfile.TemporaryDirectory(prefix="forerun-bench-") as folder:
+            _draw(forecast_again(Program(Path(folder))))
+        return
     names = sys.argv[1:] or [variant.name for variant in VARIANTS]
     chosen = [variant for variant in VARIANTS if variant.name in names]
     with ExitStack() as stack:
@@ -192,26 +224,37 @@ def main() -> None:
             write_profile(built, folder / "profile.yaml"), PRACTICE / "site.yaml",
         )  # fmt: skip
         template = lab.build(bench, "bios")
-        rows: list[tuple[object, ...]] = []
-        errors: list[float] = []
-        for variant in chosen:
-            outcome = try_server(variant, ground, template)
-            own = list_rows(outcome)
-            rows += own
-            p50, actual = outcome.told["window"][0], outcome.night.window_s
-            errors.append(abs(p50 - actual) / actual)
-            sys.stdout.write(
-                f"{variant.name}: the clone took {outcome.clone_window_s:.0f} s, told "
-                f"{p50:.0f} s, came {actual:.0f} s ({outcome.run})\n"
-            )
-            sys.stdout.flush()
+        _draw(_try_all(chosen, ground, template))
+
+
+def _try_all(
+    chosen: Sequence[Variant], ground: Ground, template: TemplateInfo
+) -> Iterator[Outcome]:
+    for variant in chosen:
+        outcome = try_server(variant, ground, template)
+        sys.stdout.write(
+            f"{variant.name}: the clone took {outcome.clone_window_s:.0f} s, told "
+            f"{outcome.told['window'][0]:.0f} s, came {outcome.night.window_s:.0f} s "
+            f"({outcome.run})\n"
+        )
+        sys.stdout.flush()
+        yield outcome
+
+
+def _draw(outcomes: Iterable[Outcome]) -> None:
+    rows: list[tuple[object, ...]] = []
+    errors: list[float] = []
+    for outcome in outcomes:
+        rows += list_rows(outcome)
+        p50, actual = outcome.told["window"][0], outcome.night.window_s
+        errors.append(abs(p50 - actual) / actual)
     heads = ("server", "figure", "P50", "P80", "P95", "came", "error", "in 80 %", "in 95 %")
     sys.stdout.write(tabulate(rows, headers=heads) + "\n")
     windows = [row for row in rows if row[1] == "window"]
-    inside = sum(row[7] == "yes" for row in windows)
+    in_80, in_95 = (sum(row[place] == "yes" for row in windows) for place in (7, 8))
     sys.stdout.write(
-        f"windows: median error of the middle {statistics.median(errors):.1%}, "
-        f"{inside} of {len(windows)} inside their 80 %\n"
+        f"windows: median error of the middle {statistics.median(errors):.1%}; {in_80} of "
+        f"{len(windows)} inside P80, {in_95} inside P95\n"
     )
 
 
