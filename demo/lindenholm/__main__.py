@@ -29,9 +29,9 @@ from forerun.progress import open_terminal
 from forerun.stages.lab import prove_accelerator
 from forerun.stages.template import Workshop
 from lindenholm.archive import Archives, find_archives
-from lindenholm.findings import write_findings
 from lindenholm.forerun_command import ForerunCommand, find_value
 from lindenholm.premises import OWNER, Running, build_system, open_shelf01
+from lindenholm.server import VARIATIONS
 
 DEMO = Path(__file__).resolve().parents[1]
 OUT = DEMO / "out"
@@ -71,9 +71,7 @@ class Story:
             self.phases.append((name, time.monotonic() - began))
 
 
-def play(
-    archives: Archives, shop: Workshop, story: Story, *, more_edits: bool, hazards: bool
-) -> None:
+def play(archives: Archives, shop: Workshop, story: Story, variations: frozenset[str]) -> None:
     """Build and survey shelf01, power it off, rehearse its upgrade."""
     forerun = ForerunCommand(shop.store.root)
     with story.phase("shelf01's system disk"):
@@ -82,7 +80,7 @@ def play(
     with ExitStack() as stack:
         with story.phase("shelf01's first boot"):
             premises = stack.enter_context(
-                open_shelf01(template, archives, shop, more_edits=more_edits, hazards=hazards)
+                open_shelf01(template, archives, shop, variations=variations)
             )
             running = premises.settle()
         _check_planted(running, shop.store, story)
@@ -194,7 +192,6 @@ def keep_report(store: Store, story: Story) -> None:
     for name in KEPT:
         if (folder / name).is_file():
             shutil.copyfile(folder / name, OUT / name)
-    write_findings(store, story.survey_id, story.run_id, OUT / "findings.json")
     for name, text in story.pages.items():
         (OUT / name).write_text(text, encoding="utf-8")
     for name, text in (("terminal.txt", story.report), ("estimate.txt", story.expected)):
@@ -255,16 +252,15 @@ def _read_arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
     parser.add_argument("--archive", default="", metavar="URL", help="Debian archive")
     parser.add_argument("--security-archive", default="", metavar="URL", help="security archive")
-    parser.add_argument(
-        "--more-edits",
-        action="store_true",
-        help="twelve packaged files were edited on the server, not four",
-    )
-    parser.add_argument(
-        "--hazards",
-        action="store_true",
-        help="the server has every hazard of shelf01/hazards.yaml",
-    )
+    for name, what in VARIATIONS.items():
+        parser.add_argument(
+            f"--{name}",
+            dest="variations",
+            action="append_const",
+            const=name,
+            default=[],
+            help=what,
+        )
     return parser.parse_args()
 
 
@@ -301,8 +297,7 @@ def main() -> int:
                 archives,
                 _open_shop(store, hypervisor),
                 story,
-                more_edits=arguments.more_edits,
-                hazards=arguments.hazards,
+                frozenset(arguments.variations),
             )
         except (ForerunError, Interrupted) as problem:
             code = _tell(problem)

@@ -82,17 +82,16 @@ def open_shelf01(
     archives: Archives,
     shop: Workshop,
     *,
-    more_edits: bool = False,
-    hazards: bool = False,
+    variations: frozenset[str] = frozenset(),
 ) -> Iterator[Premises]:
-    """shelf01, made and started; all of it is removed when the block ends. `more_edits` and
-    `hazards` as in `server.write_seed`."""
+    """shelf01, made and started; all of it is removed when the block ends. `variations` as in
+    `server.write_seed`."""
     name = make_id(OWNER, shop.clock.now())
     folder = shop.store.machines / name
     with ExitStack() as stack:
         stack.enter_context(_noted_folder(shop.store, folder))
         premises = Premises(template, archives, shop, folder, f"{NAME_PREFIX}{name}")
-        premises.more_edits, premises.hazards = more_edits, hazards
+        premises.variations = variations
         stack.callback(premises.end)
         premises.start()
         yield premises
@@ -125,7 +124,7 @@ class Premises:
         self._mac = make_mac()
         self._port = PortMap(find_free_port(), 22, "shelf01's own SSH service")
         self._entries: list[int] = []
-        self.more_edits = self.hazards = False
+        self.variations: frozenset[str] = frozenset()
 
     def start(self) -> None:
         """Make the disks and start the domain."""
@@ -174,8 +173,7 @@ class Premises:
             self._archives,
             mac=self._mac,
             agent=self._build_agent(),
-            more_edits=self.more_edits,
-            hazards=self.hazards,
+            variations=self.variations,
         )
         make_seed_image(seed, files)
         # Nothing of this machine is measured or kept, so its disks need no flushes.

@@ -39,6 +39,12 @@ OWN_ADDRESS = "192.0.2.10"
 # keeps these, and its security suite has had newer ones since.
 _LAGGING = {"rsync": "3.2.7-*", "libexpat1": "2.5.0-1+deb12u2"}
 _HELD = ("rsync",)
+# What may be otherwise on the server than the story says, each by a script of that name.
+VARIATIONS = {
+    "more-edits": "twelve packaged files were edited on the server, not four",
+    "hazards": "the server has every hazard of shelf01/hazards.yaml",
+    "mended": "what a rehearsal finds of the server's own was put right before",
+}
 _PACKAGES = (
     "cron",
     "e2fsprogs",
@@ -129,19 +135,17 @@ def write_seed(
     *,
     mac: str,
     agent: bytes,
-    more_edits: bool = False,
-    hazards: bool = False,
+    variations: frozenset[str] = frozenset(),
 ) -> dict[str, bytes]:
     """The seed: shelf01's first boot makes it the server of the story.
 
-    `agent` is the vendor's package file; with `more_edits` twelve packaged files were
-    edited instead of four; with `hazards` it is as hazards.yaml says."""
-    scripts = {"more-edits.sh": more_edits, "hazards.sh": hazards}
+    `agent` is the vendor's package file; `variations` are of VARIATIONS."""
+    scripts = [f"{name}.sh" for name in sorted(variations)]
     return {
-        **{name: (HERE / name).read_bytes() for name, wanted in scripts.items() if wanted},
+        **{name: (HERE / name).read_bytes() for name in scripts},
         INSTANCE_FILE: f"instance-id: {HOST}\n".encode("ascii"),
         SEED_SCRIPT: _EARLY.encode("ascii"),
-        "tree.tar": _pack_tree(made, keys, archives, mac, hazards=hazards),
+        "tree.tar": _pack_tree(made, keys, archives, mac, hazards="hazards" in variations),
         "set-up.sh": (HERE / "set-up.sh").read_bytes(),
         "shelf-agent.deb": agent,
         "agent-token": made["AGENT_TOKEN"].encode("ascii"),

@@ -21,8 +21,9 @@ fs.inotify.max_user_watches=1048576
 vm.dirty_background_bytes=67108864
 END
 
-[ ! -e "$1/more-edits.sh" ] || sh "$1/more-edits.sh"
-[ ! -e "$1/hazards.sh" ] || sh "$1/hazards.sh"
+for variation in more-edits hazards mended; do
+  [ ! -e "$1/$variation.sh" ] || sh "$1/$variation.sh" "$1"
+done
 
 # The serial console keeps its settings under a name of the server's own.
 mv /etc/default/grub.d/forerun.cfg /etc/default/grub.d/console.cfg

@@ -17,6 +17,7 @@ from forerun.model.survey import ArchiveSource
 from forerun.pipeline_bench import Bench, clear_leftovers, open_bench
 from forerun.ports.store import choose_state_folder
 from forerun.profiles import parse_duration
+from forerun.rates import parse_rate
 from forerun.report.plain import one_line, strip_controls
 from forerun.stages.clock_watch import watch_clock
 from forerun.stages.custody import delete_expired
@@ -43,7 +44,6 @@ ArchiveOption = Annotated[
 _T = TypeVar("_T")
 
 _SIZE = re.compile(r"(\d{1,15}(?:\.\d{1,9})?)\s*([KMGT]i?)?B?", re.IGNORECASE)
-_BITS = re.compile(r"(\d{1,15}(?:\.\d{1,9})?)\s*([kMG])?(?:bit/s)?")
 
 
 def say(text: str) -> None:
@@ -138,13 +138,9 @@ def parse_size(text: str) -> int:
     return int(float(match[1]) * base**power)
 
 
-def parse_bits(text: str) -> int:
-    """Bits per second from "20Mbit/s", decimal prefixes; 0 is no limit."""
-    match = _BITS.fullmatch(text.strip())
-    if match is None:
-        raise UsageError("That is no link rate.", found=text, wanted="for example 20Mbit/s")
-    factor = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}[match[2] or ""]
-    return int(float(match[1]) * factor)
+def parse_limit(text: str) -> int:
+    """Bits per second that a line is held to, as `parse_rate` reads them; 0 is no limit."""
+    return 0 if text.strip() == "0" else round(parse_rate(text))
 
 
 def find_recipe_sources(given: list[str] | None, codename: str) -> tuple[RecipeSource, ...]:

@@ -9,9 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from dataclasses import asdict
 from datetime import datetime
-from enum import Enum
 from pathlib import Path
 
 import typer
@@ -30,6 +28,7 @@ from forerun.pipeline_estimate import (
     find_run_profile,
 )
 from forerun.report.calendar import write_calendar
+from forerun.report.forecast import document_alone
 from forerun.report.forecast_lines import render_forecast, render_plan, render_scores
 from forerun.report.plain import clean_record
 from forerun.report.render_terminal import colour_allowed
@@ -41,20 +40,14 @@ def show_estimate(bench: Bench, request: EstimateRequest, *, as_json: bool) -> N
     done = _estimate(bench, request)
     told = done.foreseen.told
     if as_json:
-        facts = asdict(clean_record(told))
-        say_document(json.dumps(facts, indent=1, default=_plain, ensure_ascii=False) + "\n")
+        facts = document_alone(clean_record(told))
+        say_document(json.dumps(facts, indent=1, ensure_ascii=False) + "\n")
     else:
         colour = colour_allowed(sys.stdout, os.environ)
         say_as_is(render_forecast(told, width=find_width(), colour=colour))
         _say_told(done)
     if told.refused:
         raise typer.Exit(EXIT_RESULT_NOT_GOOD)
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, Enum):
-        return value.value
-    raise TypeError(f"{type(value).__name__} has no place in JSON")
 
 
 def _estimate(bench: Bench, request: EstimateRequest) -> Estimated:

@@ -169,11 +169,13 @@ def _read_told(told: dict[str, object]) -> dict[str, tuple[float, float, float]]
         return found["p50"], found["p80"], found["p95"]
 
     assert not told["refused"], told["refused"]
-    figures = {"window": three(told["window"])}
-    for step in told["steps"]:  # type: ignore[attr-defined]
-        figures[f"step {step['step']}"] = three(step["takes"])
-    for service in told["services"]:  # type: ignore[attr-defined]
-        figures[f"service {service['service']}"] = three(service["total"])
+    made = told["forecast"]
+    assert isinstance(made, dict)
+    figures = {"window": three(made["window_seconds"])}
+    for step in made["steps"]:
+        figures[f"step {step['step']}"] = three(step["takes_seconds"])
+    for service in made["services"]:
+        figures[f"service {service['service']}"] = three(service["total_seconds"])
     return figures
 
 

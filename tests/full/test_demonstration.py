@@ -6,47 +6,23 @@ the ones planted on the server (demo/README.md)."""
 from __future__ import annotations
 
 import json
-import os
 import re
-import subprocess
-from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.full.demonstrated import ROOT, play
 from tests.full.foretold import assert_foretold, assert_like_production
 
 pytestmark = [pytest.mark.full, pytest.mark.timeout(3600)]
 
-ROOT = Path(__file__).resolve().parents[2]
 OUT = ROOT / "demo" / "out"
 
 
 @pytest.fixture(scope="module")
-def summary(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """Run it; its last lines."""
-    if os.geteuid() != 0:
-        pytest.skip("the demonstration needs root")
-    log = tmp_path_factory.mktemp("demo") / "log"
-    with log.open("wb") as stream:
-        done = subprocess.run(
-            [str(ROOT / "demo" / "run")],
-            stdin=subprocess.DEVNULL,
-            stdout=stream,
-            stderr=subprocess.STDOUT,
-            check=False,
-        )
-    said = log.read_text(encoding="utf-8", errors="replace")
-    assert done.returncode == 0, said[-4000:]
-    assert "Traceback" not in said
-    return (OUT / "summary.txt").read_text(encoding="utf-8")
-
-
-@pytest.fixture(scope="module")
-def report(summary: str) -> dict[str, Any]:
-    document = json.loads((OUT / "report.json").read_text(encoding="utf-8"))
-    assert isinstance(document, dict)
-    return document
+def report(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Run it; its report."""
+    return play(tmp_path_factory.mktemp("demo"))
 
 
 def test_debian_13_is_reached(report: dict[str, Any]) -> None:
@@ -140,9 +116,10 @@ def test_the_questions_were_foretold(report: dict[str, Any]) -> None:
     )
 
 
-def test_nothing_is_left_and_nothing_leaked(report: dict[str, Any], summary: str) -> None:
+def test_nothing_is_left_and_nothing_leaked(report: dict[str, Any]) -> None:
     """Neither the run nor the demonstration leaves a machine, and no planted secret is found
     in what was stored."""
+    summary = (OUT / "summary.txt").read_text(encoding="utf-8")
     assert report["teardown"]["left"] == []
     assert "found afterwards: none" in summary
     assert "still there and should not be:\n  none" in summary

@@ -3,37 +3,21 @@ upgrade asks about them is foretold from the survey."""
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
 from pathlib import Path
 
 import pytest
 
+from tests.full.demonstrated import play
 from tests.full.foretold import assert_foretold, assert_like_production
 
 pytestmark = [pytest.mark.full, pytest.mark.timeout(3600)]
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_twelve_edited_files(tmp_path: Path) -> None:
     """The files that dpkg or ucf asked about, all of them foretold. An upgrade of a 578-package
     Debian 12.15 tree to 13.8, observed before, asked about the same files; logrotate.conf,
     whose new version is the old one, passed there without a question, too."""
-    if os.geteuid() != 0:
-        pytest.skip("the demonstration needs root")
-    log = tmp_path / "log"
-    with log.open("wb") as stream:
-        done = subprocess.run(
-            [str(ROOT / "demo" / "run"), "--more-edits"],
-            stdin=subprocess.DEVNULL,
-            stdout=stream,
-            stderr=subprocess.STDOUT,
-            check=False,
-        )
-    assert done.returncode == 0, log.read_text(encoding="utf-8", errors="replace")[-4000:]
-    report = json.loads((ROOT / "demo" / "out" / "report.json").read_text(encoding="utf-8"))
+    report = play(tmp_path, "--more-edits")
     assert_like_production(report)
     assert_foretold(
         report,

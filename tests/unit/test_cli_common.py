@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from forerun.cli_common import find_archives, find_recipe_sources, parse_bits, parse_size
+from forerun.cli_common import find_archives, find_recipe_sources, parse_limit, parse_size
 from forerun.errors import UsageError
 
 
@@ -45,21 +45,21 @@ def test_what_is_no_size_is_refused_with_an_example(text: str) -> None:
         ("0", 0),
         ("1.5Gbit/s", 1_500_000_000),
         ("56 kbit/s", 56_000),
-        ("8M", 8_000_000),
-        ("300bit/s", 300),
+        ("2.5MB/s", 20_000_000),
+        (" 0 ", 0),
     ],
 )
-def test_a_link_rate_is_decimal_bits(text: str, wanted: int) -> None:
-    """SI prefixes, bits a second."""
-    assert parse_bits(text) == wanted
+def test_the_limit_of_a_line(text: str, wanted: int) -> None:
+    """SI prefixes, bits or bytes a second; 0 is no limit."""
+    assert parse_limit(text) == wanted
 
 
-@pytest.mark.parametrize("text", ["", "20Mb/s", "20MB/s", "20 Mibit/s", "fast", "-1"])
+@pytest.mark.parametrize("text", ["", "20Mb/s", "8M", "300bit/s", "00", "fast", "-1"])
 def test_what_is_no_link_rate_is_refused(text: str) -> None:
-    """Bytes or binary prefixes are not guessed at."""
+    """A unit is not guessed at, and less than 1 kbit/s is a slip of it."""
     with pytest.raises(UsageError) as caught:
-        parse_bits(text)
-    assert "Mbit/s" in caught.value.wanted
+        parse_limit(text)
+    assert "bit/s" in caught.value.wanted
 
 
 def test_given_archives_are_used_as_given() -> None:

@@ -143,12 +143,13 @@ def test_as_json(
     first = capsys.readouterr().out
     facts = json.loads(first)
     assert facts["schema"] == "forerun.estimate/1"
-    assert facts["window"]["p50"] <= facts["window"]["p95"]
-    assert facts["wishes"] == [
+    told = facts["forecast"]
+    assert told["window_seconds"]["p50"] <= told["window_seconds"]["p95"]
+    assert told["what_if"] == [
         {"key": "download-first", "value": "", "change": "everything downloaded before the window"}
     ]
-    assert all(one["basis"] for one in facts["assumptions"])
-    assert 0 <= facts["fits"] <= 1
+    assert all(one["basis"] for one in told["assumptions"])
+    assert 0 <= told["fits_share"] <= 1
     assert call(store, monkeypatch, *words) == 0
     assert capsys.readouterr().out == first
 
@@ -267,8 +268,8 @@ def test_a_night_far_off_widens_the_next_forecast(
     assert call(store, monkeypatch, "estimate", later.id, "--format", "json") == 0
     text = capsys.readouterr().out
     facts = json.loads(text[text.index("\n{") :])
-    assert facts["past"]["hits"] == 0
-    assert facts["past"]["widened"] > 1.3
+    assert facts["forecast"]["past"]["hits"] == 0
+    assert facts["forecast"]["past"]["widened"] > 1.3
     assert any("were too sure" in text for text in facts["objections"])
 
 

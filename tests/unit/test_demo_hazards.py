@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from lindenholm import server
-from lindenholm.findings import read_hazards
+from lindenholm.hazards import read_hazards
 from tests.practice.shelf01_survey import survey_shelf01
 
 from forerun.model.known_change import FindingSet

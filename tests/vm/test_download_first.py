@@ -64,9 +64,10 @@ def _rehearse(
 def _ask(program: Program, run: str, *wishes: str) -> dict[str, Any]:
     words = [word for wish in (f"link={LINE}", *wishes) for word in ("--if", wish)]
     output = program.run("estimate", run, *words, "--format", "json")
-    told: dict[str, Any] = json.loads(output[output.index("{") :])
+    told = json.loads(output[output.index("{") :])
     assert not told["refused"], told["refused"]
-    return told
+    window: dict[str, Any] = told["forecast"]["window_seconds"]
+    return window
 
 
 def _spend(run: RunRecord) -> float:
@@ -96,9 +97,9 @@ def test_it_is_what_a_rehearsal_with_that_step_moved_takes(
         in_window = _rehearse(survey, plain, practised, program, bench)
         before_window = _rehearse(survey, moved, practised, program, bench)
 
-    whole = _ask(program, in_window.id)["window"]
-    foretold = _ask(program, in_window.id, "download-first")["window"]
-    rehearsed = _ask(program, before_window.id)["window"]
+    whole = _ask(program, in_window.id)
+    foretold = _ask(program, in_window.id, "download-first")
+    rehearsed = _ask(program, before_window.id)
     seen = (
         f"in the window: {whole}, lab {_spend(in_window):.1f} s\n"
         f"what if it is downloaded before: {foretold}\n"

@@ -90,11 +90,23 @@ def document_forecast(report: Report) -> Json:
         "forecast": None,
     }
     if made is not None and has_figures(made):
-        document["forecast"] = _document(made)
+        document["forecast"] = describe_forecast(made)
     return document
 
 
-def _document(made: Forecast) -> Json:
+def document_alone(made: Forecast) -> Json:
+    """What `forerun estimate --format json` prints: the report's own words for a forecast;
+    `forecast` is null where it is refused."""
+    return {
+        "schema": made.schema,
+        "refused": made.refused,
+        "objections": list(made.objections),
+        "forecast": describe_forecast(made) if has_figures(made) else None,
+    }
+
+
+def describe_forecast(made: Forecast) -> Json:
+    """The figures as data. Seconds and shares; null where there is none."""
     return {
         "runs": list(made.runs),
         "draws": made.draws,
@@ -152,6 +164,27 @@ def _document(made: Forecast) -> Json:
             }
             for a in made.assumptions
         ],
+        "hazards": [
+            {
+                "name": h.name,
+                "title": h.title,
+                "seen": h.seen,
+                "of": h.of,
+                "chance": h.chance if h.of else None,
+                "at_most": h.upper if h.of else None,
+                "window_seconds": _quantiles(h.window),
+                "fits_share": h.fits,
+            }
+            for h in made.hazards
+        ],
+        "past": made.past
+        and {
+            "hits": made.past.hits,
+            "of": made.past.of,
+            "bias": made.past.bias,
+            "worst": made.past.worst,
+            "widened": made.past.widened,
+        },
         "histogram": made.histogram
         and {
             "edges_seconds": list(made.histogram.edges_s),

@@ -84,6 +84,16 @@ def _forecast() -> Json:
         **dict.fromkeys(("value", "low", "high"), _NUMBER),
         "basis": {"enum": [basis.value for basis in Basis]},
     }
+    hazard = {
+        **dict.fromkeys(("name", "title"), TEXT),
+        **dict.fromkeys(("seen", "of"), COUNT),
+        **dict.fromkeys(("chance", "at_most", "fits_share"), _CHANCE),
+        "window_seconds": maybe(_QUANTILES),
+    }
+    past = {
+        **dict.fromkeys(("hits", "of"), COUNT),
+        **dict.fromkeys(("bias", "worst", "widened"), _NUMBER),
+    }
     return object_of(
         {
             "runs": TEXTS,
@@ -98,6 +108,8 @@ def _forecast() -> Json:
             **dict.fromkeys(("fits_share", "fits_with_back_out_share"), _CHANCE),
             "contributors": list_of(object_of(contributor)),
             "assumptions": list_of(object_of(assumption)),
+            "hazards": list_of(object_of(hazard)),
+            "past": maybe(object_of(past)),
             "histogram": maybe(
                 object_of({"edges_seconds": list_of(_NUMBER), "counts": list_of(COUNT)})
             ),

@@ -17,6 +17,7 @@ from forerun.model.counters import Part, PartTime
 from forerun.model.estimate import WISH_FORMS, Wish
 from forerun.model.speed import Work
 from forerun.profiles import parse_duration
+from forerun.rates import parse_rate
 from forerun.stages.forecast_inputs import (
     ForecastInputs,
     RunInput,
@@ -28,51 +29,8 @@ from forerun.stages.forecast_laws import ThreePoint
 FETCH_STEP = "download-first"
 FETCH_TITLE = "Fetch what the window will need"
 
-_RATE = re.compile(r"(\d{1,9}(?:\.\d{1,6})?) ?(k|[KMGT]i|[MGT])?(bit/s|B/s)")
 _TIMES = re.compile(r"(\d{1,6}(?:\.\d{1,6})?)x")
-_POWERS = {"": 0, "k": 1, "K": 1, "M": 2, "G": 3, "T": 4}
-_MEANT = re.compile(r"(\d+(?:\.\d+)?) ?([kKMGTmgt]i?)?(bps|b/s|bits?|bit/sec|bits/s|Bps|bytes?/s)?")
-_LEAST_RATE = 1000.0  # bit/s: less is a slip of the unit
-_MOST_RATE = 1e13
 _MOST_TIMES = 1000.0
-
-
-def parse_rate(text: str) -> float:
-    """Bits per second from "20Mbit/s", "2.5MB/s", "1.5MiB/s".
-
-    A bit is an eighth of a byte; k, M, G, T are powers of 1000, Ki, Mi, Gi, Ti of 1024
-    (IEC 80000-13). Both must be said: "20M" is eight times more or less, as one likes.
-    Raises UsageError."""
-    found = _RATE.fullmatch(text.strip())
-    if found is None:
-        raise _refuse_rate(text)
-    prefix = found[2] or ""
-    base = 1024.0 if prefix.endswith("i") else 1000.0
-    rate = float(found[1]) * base ** _POWERS[prefix[:1]] * (8 if found[3] == "B/s" else 1)
-    if not _LEAST_RATE <= rate <= _MOST_RATE:
-        raise UsageError(
-            "That is no rate of a line.",
-            found=text,
-            wanted="from 1kbit/s to 10Tbit/s",
-            hint="Look at the unit.",
-        )
-    return rate
-
-
-def _refuse_rate(text: str) -> UsageError:
-    meant = _MEANT.fullmatch(text.strip())
-    hint = "A rate is a number, a prefix (k, M, G or Ki, Mi, Gi) and bit/s or B/s."
-    if meant:
-        letter = (meant[2] or "").upper().replace("K", "k").replace("I", "i")
-        letter = letter.replace("ki", "Ki")
-        hint = (
-            f"Write {meant[1]}{letter}bit/s for bits or {meant[1]}{letter}B/s for bytes: one is "
-            "eight times the other."
-        )
-    return UsageError(
-        "That is no rate.", found=text or "nothing", wanted="for example 20Mbit/s or 2.5MB/s",
-        hint=hint,
-    )  # fmt: skip
 
 
 def parse_times(text: str) -> float:
