@@ -28,6 +28,7 @@ from pathlib import Path
 
 from tabulate import tabulate
 
+from forerun.errors import ForerunError
 from forerun.model.blueprint import TemplateInfo
 from forerun.pipeline_bench import open_bench
 from forerun.ports.command import LocalCommand
@@ -107,7 +108,7 @@ def try_server(variant: Variant, ground: Ground, template: TemplateInfo) -> Outc
             ground.program.run("template", "remove", own)
         profile, site = load_profile(ground.profile), load_site(ground.site)
         with throttled(server, variant, ground.archive):
-            night = upgrade_for_real(server, ground.yard, profile, site, port)
+            night = upgrade_for_real(server, ground.yard, profile, site)
     outcome = Outcome(variant, told, night, _read_window(run), run)
     with KEPT.open("a", encoding="utf-8") as stream:
         kept = {"variant": variant.name, "run": run, "night": asdict(night)}
@@ -233,7 +234,12 @@ def _try_all(
     chosen: Sequence[Variant], ground: Ground, template: TemplateInfo
 ) -> Iterator[Outcome]:
     for variant in chosen:
-        outcome = try_server(variant, ground, template)
+        try:
+            outcome = try_server(variant, ground, template)
+        except (AssertionError, ForerunError) as problem:  # the others' hours are not lost
+            sys.stdout.write(f"{variant.name}: {problem}\n")
+            sys.stdout.flush()
+            continue
         sys.stdout.write(
             f"{variant.name}: the clone took {outcome.clone_window_s:.0f} s, told "
             f"{outcome.told['window'][0]:.0f} s, came {outcome.night.window_s:.0f} s "

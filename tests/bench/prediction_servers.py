@@ -144,11 +144,10 @@ class Night:
     outages: dict[str, float]
 
 
-def upgrade_for_real(
-    server: lab.Server, yard: Yard, profile: Profile, site: Site, archive_port: int
-) -> Night:
+def upgrade_for_real(server: lab.Server, yard: Yard, profile: Profile, site: Site) -> Night:
     """Do by hand, over SSH, what the profile's window says, with the services looked at from
-    outside. Raises AssertionError for a step that fails."""
+    outside. The archive is reached as the server reached it before. Raises AssertionError for
+    a step that fails."""
     clock = SystemClock()
     began = clock.monotonic()
     ports = {8080: server.web_port, 22: server.ssh_port}
@@ -163,7 +162,7 @@ def upgrade_for_real(
             if step.action is Action.REBOOT:
                 _restart(server, yard, watched)
             else:
-                _run(server, yard, step.script, archive_port, dict(profile.environment))
+                _run(server, yard, step.script, dict(profile.environment))
             now = clock.monotonic()
             steps[step.name], at = now - at, now
         time.sleep(5)
@@ -174,12 +173,9 @@ def upgrade_for_real(
     return Night(steps, sum(steps.values()), outages)
 
 
-def _run(
-    server: lab.Server, yard: Yard, script: str, archive_port: int, environment: dict[str, str]
-) -> None:
+def _run(server: lab.Server, yard: Yard, script: str, environment: dict[str, str]) -> None:
     link = lab.log_in(server, yard)
     try:
-        link.forward_back(archive_port, to_port=archive_port)
         words = " ".join(f"{name}={value}" for name, value in environment.items())
         link_script = f"env {words} bash -eu -s </dev/stdin"
         done = link.exec(link_script, timeout_s=3600, stdin=script.encode())
