@@ -13,11 +13,11 @@ import typer
 from forerun.distro.debian_sources import parse_sources
 from forerun.errors import ForerunError, UsageError
 from forerun.model.blueprint import AllowedArchive, RecipeSource
+from forerun.model.rates import parse_rate
 from forerun.model.survey import ArchiveSource
 from forerun.pipeline_bench import Bench, clear_leftovers, open_bench
 from forerun.ports.store import choose_state_folder
 from forerun.profiles import parse_duration
-from forerun.rates import parse_rate
 from forerun.report.plain import one_line, strip_controls
 from forerun.stages.clock_watch import watch_clock
 from forerun.stages.custody import delete_expired

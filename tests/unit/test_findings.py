@@ -252,6 +252,16 @@ def test_outages_room_and_kernel() -> None:
     assert "99 of 100 bytes (99%)" in found[0].evidence[0]
 
 
+def test_the_kernel_of_before_is_right_where_no_other_came() -> None:
+    """An upgrade within a release that brought no kernel: the same one is no finding; with a
+    kernel's package it is."""
+    reboot = RebootSplit(1, 1, 1, 1, 1, 1, 1, 1, 1, kernel_before="6.1", kernel_after="6.1")
+    same = {"release_before": "Debian 12", "release_after": "Debian 12", "reboots": (reboot,)}
+    change = PackageChange("linux-image-6.1.0-12-amd64", "installed", "", "6.1.12")
+    assert see(make_run(**same, packages=())) == ()
+    assert [f.name for f in see(make_run(**same, packages=(change,)))] == ["old-kernel-runs"]
+
+
 def test_what_was_seen_by_older_rules() -> None:
     """A record's `Seen` has the name that today's rules give the same thing, and is told
     once with it."""

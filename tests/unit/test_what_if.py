@@ -12,7 +12,7 @@ from tests.practice.night import make_night, make_reading, make_step
 
 from forerun.errors import UsageError
 from forerun.model.estimate import WISH_FORMS, Forecast
-from forerun.rates import parse_rate
+from forerun.model.rates import parse_rate
 from forerun.stages.forecast import foresee
 from forerun.stages.forecast_inputs import ForecastInputs, Priors, RunInput, Span, StepInput
 from forerun.stages.what_if import (

@@ -130,7 +130,11 @@ def tell_accounts(before: Inventory, after: Inventory) -> Iterator[Finding]:
 
 
 def tell_kernel(run: RunRecord) -> Iterator[Finding]:
-    """A reboot into the kernel of before."""
+    """A reboot into the kernel of before, where another was to come: the release is another
+    one, or a kernel's package changed."""
+    kernels = any(one.name.startswith("linux-image-") for one in run.packages)
+    if run.release_before == run.release_after and not kernels:
+        return
     for reboot in run.reboots[-1:]:
         if reboot.kernel_before and reboot.kernel_before == reboot.kernel_after:
             yield make_seen(

@@ -15,9 +15,9 @@ from dataclasses import replace
 from forerun.errors import UsageError
 from forerun.model.counters import Part, PartTime
 from forerun.model.estimate import WISH_FORMS, Wish
+from forerun.model.rates import parse_rate
 from forerun.model.speed import Work
 from forerun.profiles import parse_duration
-from forerun.rates import parse_rate
 from forerun.stages.forecast_inputs import (
     ForecastInputs,
     RunInput,
