@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import http.server
+import os
+import subprocess
+import threading
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -9,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forerun.distro.linux_speed import parse_speed
+from forerun.distro.speed_kit import LINK
 from forerun.model.plausible import find_implausible, mend_record
 from forerun.model.speed import Speed, SpeedReading, Work
 
@@ -159,3 +166,63 @@ def test_any_answer_is_a_reading_that_can_be_stored(lines: list[str]) -> None:
         assert speed.subject.isprintable()
     assert reading.wall_s >= 0 and reading.fetched_bytes >= 0
     assert not list(find_implausible(mend_record(reading, unknown=0)))
+
+
+@pytest.mark.tools
+def test_a_small_archive_is_timed_by_its_largest_package(tmp_path: Path) -> None:
+    """An index of a few lines is over too soon; of what the archive offers, the largest file is
+    asked for, a part of it only. apt itself reads the lists."""
+    archive, root = tmp_path / "archive", tmp_path / "root"
+    (archive / "pool").mkdir(parents=True)
+    (archive / "pool" / "large_1.deb").write_bytes(bytes(3_000_000))
+    (archive / "pool" / "small_1.deb").write_bytes(bytes(500))
+    stanza = (
+        "Package: {name}\nVersion: 1\nArchitecture: all\nFilename: pool/{name}_1.deb\n"
+        "Size: {size}\n"
+    )
+    rows = (("small", 500), ("large", 3_000_000), ("small2", 400))
+    (archive / "Packages").write_text(
+        "\n".join(stanza.format(name=name, size=size) for name, size in rows), encoding="utf-8"
+    )
+    for folder in ("etc/apt", "var/lib/apt/lists/partial", "var/lib/dpkg", "var/cache/apt"):
+        (root / folder).mkdir(parents=True)
+    (root / "var/lib/dpkg/status").touch()
+    settings = root / "apt.conf"
+    settings.write_text(
+        f'Dir "{root}/"; Dir::State::status "{root}/var/lib/dpkg/status";'
+        'APT::Sandbox::User "root";\n',
+        encoding="utf-8",
+    )
+    environment = {**os.environ, "APT_CONFIG": str(settings)}
+    asked: list[str] = []
+
+    class Handler(http.server.SimpleHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.path)
+            with suppress(ConnectionError):
+                super().do_GET()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = http.server.ThreadingHTTPServer(
+        ("127.0.0.1", 0), partial(Handler, directory=str(archive))
+    )
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    site = f"http://127.0.0.1:{server.server_address[1]}"
+    (root / "etc/apt/sources.list").write_text(f"deb [trusted=yes] {site} ./\n", encoding="utf-8")
+    try:
+        subprocess.run(["apt-get", "-qq", "update"], env=environment, check=True, timeout=60)
+        asked.clear()
+        said = subprocess.run(
+            ["sh", "-c", LINK], env=environment, check=True, timeout=60, capture_output=True
+        ).stdout.decode("utf-8")
+    finally:
+        server.shutdown()
+        server.server_close()
+    reading = parse_speed(KIT, said)
+    assert reading is not None
+    (speed,) = [one for one in reading.speeds if one.work is Work.LINK]
+    assert speed.subject == site
+    assert "/pool/large_1.deb" in {path.replace("/./", "/") for path in asked}
+    assert not any("small" in path for path in asked)

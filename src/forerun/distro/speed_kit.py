@@ -153,12 +153,12 @@ get() {
     fi;;
   *)
     exec 3<>"/dev/tcp/$host/$port" || return
-    begin=$EPOCHREALTIME
     printf 'GET %s HTTP/1.1\r\nHost: %s\r\nRange: bytes=0-%s\r\nConnection: close\r\n\r\n' \
       "$path" "$host" $((size - 1)) >&3
     read -r version code rest <&3
     while read -r line <&3 && [ "$line" != $'\r' ]; do :; done
-    got=0
+    # The way there and back is no part of the rate.
+    got=0 begin=$EPOCHREALTIME
     case $code in 200|206) got=$(head -c $size <&3 | wc -c);; esac
     exec 3>&-;;
   esac
@@ -181,21 +181,30 @@ LC_ALL=C; export LC_ALL; set -f; most={LINK_BYTES}; archives={LINK_ARCHIVES}
 one={shlex.quote(_ONE)}
 proxy=$(apt-config dump 2>/dev/null |
   grep -i '^Acquire::http.*::proxy' | grep -v -i -e '"";$' -e '"direct";$')
-rows=$(apt-get indextargets --format '$(SITE) $(URI)' 'Created-By: Packages' 2>/dev/null)
+rows=$(apt-get indextargets --format '$(SITE) $(URI) $(REPO_URI) $(FILENAME)' \
+  'Created-By: Packages' 2>/dev/null)
 sites=; count=0
 nl='
 '
 IFS=$nl
 for row in $rows; do
-  site=${{row%% *}}; uri=${{row#* }}
-  case "$nl$sites" in *"$nl$site "*) continue;; esac
-  sites="$sites$site $uri$nl"; count=$((count + 1))
+  case "$nl$sites" in *"$nl${{row%% *}} "*) continue;; esac
+  sites="$sites$row$nl"; count=$((count + 1))
 done
 tell() {{ echo "left $1 $2"; }}
 [ $count -gt 0 ] || tell link 'apt names no index of an archive'
 [ $count -le $archives ] || count=$archives
+# An index of a few packages is over before it tells a rate: the largest of them, then.
+largest() {{
+  /usr/lib/apt/apt-helper cat-file "$1" 2>/dev/null | head -c 4000000 |
+    awk '/^Filename: / {{ f = $2 }} /^Size: / {{ s = $2 + 0 }}
+      /^$/ {{ if (s > m) {{ m = s; b = f }} s = 0 }} END {{ if (s > m) b = f; print b }}'
+}}
+ask() {{
+  got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / count)) "$site")
+}}
 for row in $sites; do
-  IFS=' '; site=${{row%% *}}; uri=${{row#* }}; path=${{uri#"$site"}}; why=
+  IFS=' '; set -- $row; site=$1 base=$3 list=$4; path=${{2#"$site"}}; why=
   rest=${{site#*://}}; host=${{rest%%/*}}; port=80; before=
   case $rest in */*) before=/${{rest#*/}};; esac
   case $host in *:*) port=${{host##*:}}; host=${{host%:*}};; esac
@@ -215,12 +224,14 @@ for row in $sites; do
   archives=$((archives - 1)); got=
   case $site in https:*) before=;; esac
   for end in .xz .gz ''; do
-    got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$path$end" \
-      $((most / count)) "$site")
+    ask "$path$end"
     code=$?
-    [ -z "$got" ] || {{ echo "$got"; break; }}
-    [ $code != 124 ] || break
+    [ -z "$got" ] && [ $code != 124 ] || break
   done
-  [ -n "$got" ] || tell "link $site" 'nothing came in the time allowed'
+  if [ -z "$got" ] && [ $code != 124 ]; then
+    file=$(largest "$list")
+    case $file in ''|*[!A-Za-z0-9._+~:%/-]*) ;; *) ask "${{base#"$site"}}$file";; esac
+  fi
+  [ -n "$got" ] && echo "$got" || tell "link $site" 'nothing came in the time allowed'
 done
 :)"""
