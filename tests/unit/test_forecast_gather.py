@@ -17,7 +17,7 @@ from forerun.errors import ForerunError, NotComparable, RecordDamaged
 from forerun.model.counters import Part, PartTime, StepCounters, StepParts
 from forerun.model.observation import Outcome, RunRecord, StepEnd
 from forerun.model.profile import ServiceProbe, Site
-from forerun.model.system import Boot, Processor, SystemFacts
+from forerun.model.system import Boot, DataStore, Processor, SystemFacts
 from forerun.ports.records import load_record
 from forerun.report.timing import measure_window
 from forerun.stages.decompose import decompose_run
@@ -31,6 +31,7 @@ from forerun.stages.forecast_gather import (
     gather_inputs,
 )
 from forerun.stages.forecast_inputs import VIRTUAL_FIRMWARE, Declared, Priors
+from forerun.stages.what_if import apply_wishes
 
 DATA = Path(__file__).parents[1] / "data" / "run-record-shelf01.json"
 
@@ -193,3 +194,60 @@ def test_data_that_the_clone_lacks_is_named(run: RunRecord) -> None:
         if "is not on the clone" in text
     ]
     assert said.startswith("mariadb-server: ")
+    stores = (DataStore("/var/lib/mysql", 400_000_000),)
+    survey = replace(survey, system=replace(survey.system, data=stores))
+    inputs = gather_inputs([rehearse(run)], Production(survey))
+    assert any("(0.4 GB in /var/lib/mysql)" in text for text in inputs.objections)
+    assert inputs.unscaled == ""
+
+
+@pytest.mark.parametrize(
+    ("package", "path", "refused"),
+    [
+        ("mariadb-server=1", "/var/lib/mysql", True),
+        ("slapd=2", "/var/lib/ldap", True),
+        ("postgresql-15=1", "/var/lib/postgresql", False),
+        ("bash=5", "/var/lib/mysql", False),
+    ],
+)
+def test_much_data_that_is_converted_in_place_allows_no_figure(
+    run: RunRecord, package: str, path: str, refused: bool
+) -> None:
+    """Two gigabytes that the clone had nothing of: no forecast, until somebody says how many
+    times longer the step takes. PostgreSQL's stay with the old version (postgresql-common)."""
+    survey = make_survey(package, system=SystemFacts(data=(DataStore(path, 2_000_000_000),)))
+    run = replace(run, lab=replace(run.lab, accelerator="kvm"))
+    inputs = gather_inputs([rehearse(run)], Production(survey))
+    told = foresee(inputs, draws=50).told
+    assert ("nothing no time can be scaled" in told.refused) is refused
+    assert (told.window is None) is refused
+    for wish in ("data=upgrade-full:1x", "data=upgrade-full:4x"):
+        changed, wishes = apply_wishes(inputs, [wish])
+        again = foresee(changed, wishes=wishes, draws=50).told
+        assert again.refused == ""
+        assert again.window is not None
+
+
+@pytest.mark.parametrize(
+    ("boots", "gaps"),
+    [
+        (("02:00:00 03:00:00", "03:00:40 04:00:00", "04:00:50 05:00:00"), (40.0, 50.0)),
+        (("02:00:00 03:00:00", "05:00:00 06:00:00"), ()),  # it was off
+        (("02:00:00 03:00:00", "02:59:00 06:00:00"), ()),  # its clock was set meanwhile
+        (("02:00:00 03:00:00",), ()),
+    ],
+)
+def test_a_bios_firmwares_time_is_the_journals_gap(
+    run: RunRecord, boots: tuple[str, ...], gaps: tuple[float, ...]
+) -> None:
+    """Between a boot's last entry and the next one's first, where the service manager tells
+    nothing of firmware; a gap too long or backwards is none."""
+    rows = tuple(
+        Boot(*(f"2026-01-31T{time}Z" for time in boot.split()), (("kernel", 3.0),))
+        for boot in boots
+    )
+    survey = make_survey(system=SystemFacts(boots=rows))
+    assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == gaps
+    told = (*rows, Boot("2026-02-01T00:00:00Z", "b", (("firmware", 8.0), ("loader", 1.0))))
+    survey = make_survey(system=SystemFacts(boots=told))
+    assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == (9.0,)

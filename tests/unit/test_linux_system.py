@@ -14,6 +14,7 @@ from forerun.distro.linux_system import (
     find_time_sync,
     parse_accounts,
     parse_boots,
+    parse_data,
     parse_groups,
     parse_interfaces,
     parse_links,
@@ -22,7 +23,7 @@ from forerun.distro.linux_system import (
     parse_startup,
 )
 from forerun.model.survey import Unit
-from forerun.model.system import Account, Group
+from forerun.model.system import Account, DataStore, Group
 
 DATA = Path(__file__).parent.parent / "data" / "debian12"
 ANSWER, _, LINKS_TEXT = (DATA / "system").read_text().partition("#links\n")
@@ -133,3 +134,19 @@ def test_content_cannot_pass_for_a_mark() -> None:
     sections = split_sections("#file /a\n\t#file /b\n\t#absent x\n#absent c gone\n")
     assert sections.find("/a") == ("#file /b", "#absent x") and sections.find("/b") == ()
     assert sections.absent == (("c", "gone"),)
+
+
+def test_sizes_of_data() -> None:
+    """As du(1) prints them; what is no such line is no folder."""
+    lines = [
+        "4096\t/var/lib/ldap",
+        "12300000000\t/var/lib/mysql",
+        "x\t/var",
+        "5 /var",
+        "5\tvar",
+        "",
+    ]
+    assert parse_data(lines) == (
+        DataStore("/var/lib/ldap", 4096),
+        DataStore("/var/lib/mysql", 12_300_000_000),
+    )

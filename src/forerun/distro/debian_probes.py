@@ -114,6 +114,14 @@ _SYSTEM = (
     f"{_LINKS} 2>/dev/null; :"
 )
 
+# Where packages whose upgrade may go through their data keep it. Sizes only.
+_DATA = (
+    "/var/lib/mysql",
+    "/var/lib/postgresql",
+    "/var/lib/ldap",
+    "/var/lib/mongodb",
+    "/var/lib/cyrus",
+)
 _HISTORY = (
     f"{_LIMIT}echo '#file boots'\n"
     "limit journalctl --list-boots --utc --no-pager 2>/dev/null"
@@ -121,6 +129,9 @@ _HISTORY = (
     "echo '#file startup'\n"
     "limit systemd-analyze --no-pager time 2>/dev/null"
     " || echo '#absent startup the service manager did not answer'\n"
+    "echo '#file data'\n"
+    f"for d in {' '.join(_DATA)}; do "
+    '[ ! -d "$d" ] || limit du -D -s -x --block-size=1 -- "$d" 2>/dev/null; done\n'
     "set --\n"
     "for n in 1 2 3 4 5 6 7 8 9 10 11 12; do f=/var/log/apt/history.log.$n.gz; "
     '[ -f "$f" ] && set -- "$f" "$@"; done\n'

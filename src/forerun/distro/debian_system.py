@@ -57,6 +57,7 @@ def read_system(
             system.find("/var/cache/debconf/templates.dat"),
         ),
         boots=linux_system.parse_boots(history.find("boots"), history.find("startup")),
+        data=linux_system.parse_data(history.find("data")),
         transactions=parse_transactions(history.find("transactions"), find_zone(system, links)),
         loader=debian_state.find_loader(
             machine.boot_mode,

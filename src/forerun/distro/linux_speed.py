@@ -124,8 +124,9 @@ def _walk_left(lines: Iterable[str]) -> Iterator[tuple[str, str]]:
 
 
 def _walk_links(lines: Iterable[str]) -> Iterator[tuple[Speed, int]]:
-    """Each archive's seconds for a megabyte, of its largest pieces: small ones tell more of
-    the way there and back than of the rate. With it, all bytes that were fetched for it."""
+    """Each archive's seconds for a megabyte: what its largest pieces took longer than the
+    first, small one did, so that neither the way there and back nor the programs' own start
+    are counted. With it, all bytes that were fetched for it."""
     found: dict[str, list[tuple[int, float]]] = {}
     for line in lines:
         match = _LINK.fullmatch(line)
@@ -133,7 +134,15 @@ def _walk_links(lines: Iterable[str]) -> Iterator[tuple[Speed, int]]:
             found.setdefault(match[1], []).append((int(match[2]), int(match[3]) / 1e6))
     for site, pieces in found.items():
         largest = max(size for size, _ in pieces)
-        seconds = tuple(_round(took / size * 1e6) for size, took in pieces if size == largest)
+        first, start_s = pieces[0]
+        if first >= largest:  # all of one size: there is nothing to take off
+            first, start_s = 0, 0.0
+        seconds = tuple(
+            # At least half of it is the line's own, as for the start of programs above.
+            _round(max(took - start_s, took / 2) / (size - first) * 1e6)
+            for size, took in pieces
+            if size == largest
+        )
         yield (
             Speed(Work.LINK, "MB", seconds, escape_value(site)),
             sum(size for size, _ in pieces),

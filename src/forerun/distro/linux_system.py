@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 
 from forerun.distro.base import Sections, escape_value
 from forerun.model.survey import Unit
-from forerun.model.system import Account, Boot, Group, Interface, Processor
+from forerun.model.system import Account, Boot, DataStore, Group, Interface, Processor
 
 _MOST_BOOTS = 30
 _ID = re.compile(r"[0-9]{1,10}")
@@ -151,6 +151,16 @@ def parse_boots(boots: Iterable[str], startup: Iterable[str]) -> tuple[Boot, ...
         last = rows.pop() if rows else Boot("", "")
         rows.append(Boot(last.began, last.ended, parts))
     return tuple(rows[-_MOST_BOOTS:])
+
+
+def parse_data(lines: Iterable[str]) -> tuple[DataStore, ...]:
+    """Sizes of folders, from `du -s --block-size=1`."""
+    rows = []
+    for line in lines:
+        size, tab, path = line.rstrip("\n").partition("\t")
+        if tab and re.fullmatch(r"[0-9]{1,18}", size) and path.startswith("/"):
+            rows.append(DataStore(path, int(size)))
+    return tuple(rows)
 
 
 def parse_startup(lines: Iterable[str]) -> tuple[tuple[str, float], ...]:

@@ -168,7 +168,7 @@ get() {
 while [ $same -lt 3 ] && [ $size -le $left ]; do
   left=$((left - size)); get 2>/dev/null || exit 1
   echo "link $site $size $us"
-  if [ $same = 0 ] && [ $us -lt 400000 ] && [ $((size * 12)) -le $left ]; then
+  if [ $same = 0 ] && [ $us -lt 1000000 ] && [ $((size * 12)) -le $left ]; then
     size=$((size * 4))
   else
     same=$((same + 1))
@@ -193,7 +193,6 @@ for row in $rows; do
 done
 tell() {{ echo "left $1 $2"; }}
 [ $count -gt 0 ] || tell link 'apt names no index of an archive'
-[ $count -le $archives ] || count=$archives
 # An index of a few packages is over before it tells a rate: the largest of them, then.
 largest() {{
   /usr/lib/apt/apt-helper cat-file "$1" 2>/dev/null | head -c 4000000 |
@@ -201,7 +200,8 @@ largest() {{
       /^$/ {{ if (s > m) {{ m = s; b = f }} s = 0 }} END {{ if (s > m) b = f; print b }}'
 }}
 ask() {{
-  got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / count)) "$site")
+  got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / n)) "$site")
+  code=$?
 }}
 for row in $sites; do
   IFS=' '; set -- $row; site=$1 base=$3 list=$4; path=${{2#"$site"}}; why=
@@ -220,12 +220,12 @@ for row in $sites; do
   [ $archives -gt 0 ] || why='enough other archives were timed'
   command -v bash >/dev/null && command -v timeout >/dev/null ||
     why=${{why:-'there is no bash or no timeout'}}
-  [ -z "$why" ] || {{ tell "link $site" "$why"; continue; }}
+  [ -z "$why" ] || {{ tell "link $site" "$why"; count=$((count - 1)); continue; }}
+  n=$count; [ $n -le $archives ] || n=$archives
   archives=$((archives - 1)); got=
   case $site in https:*) before=;; esac
   for end in .xz .gz ''; do
     ask "$path$end"
-    code=$?
     [ -z "$got" ] && [ $code != 124 ] || break
   done
   if [ -z "$got" ] && [ $code != 124 ]; then
@@ -233,5 +233,8 @@ for row in $sites; do
     case $file in ''|*[!A-Za-z0-9._+~:%/-]*) ;; *) ask "${{base#"$site"}}$file";; esac
   fi
   [ -n "$got" ] && echo "$got" || tell "link $site" 'nothing came in the time allowed'
+  # What this one left is the others'.
+  count=$((count - 1))
+  most=$(echo "$got" | awk -v most=$most '{{ most -= $3 }} END {{ print most }}')
 done
 :)"""

@@ -162,6 +162,14 @@ class Transaction:
 
 
 @dataclass(frozen=True, slots=True)
+class DataStore:
+    """A folder of a service's data, and how much lies in it; never what."""
+
+    path: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Loader:
     """Where the boot loader is installed to. `targets` are the devices recorded for it,
     in production's words; `resolved` are what they point to (empty: gone)."""
@@ -215,3 +223,4 @@ class SystemFacts:
     naming_scheme: str = ""
     reboot_pending: tuple[str, ...] = ()
     speed: SpeedReading | None = None
+    data: tuple[DataStore, ...] = ()

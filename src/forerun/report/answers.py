@@ -207,7 +207,10 @@ def _say_found(report: Report) -> str:
     return f"{told}, {open_ones} not settled; {len(report.outlook.overlooked)} not looked at"
 
 
-def _say_size(_report: Report) -> str:
+def _say_size(report: Report) -> str:
+    for gap in report.record.fidelity:
+        if gap.subject == "steps that grow with data":
+            return f"not measured at several sizes. {gap.note[:1].upper()}{gap.note[1:]}"
     return "not measured at several sizes: steps that grow with the data are in the fidelity gaps"
 
 

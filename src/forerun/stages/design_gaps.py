@@ -169,7 +169,14 @@ def _third_party(facts: _Facts) -> _Judged:
 def _data_size(facts: _Facts) -> _Judged:
     names = facts.packages(_DATABASES)
     if names:
-        return "absent", f"{names}: steps that convert or index data run on empty or made-up data"
+        sizes = ", ".join(
+            f"{one.size_bytes / 1e9:.1f} GB in {one.path}" for one in facts.system.data
+        )
+        return (
+            "absent",
+            f"{names}: steps that convert or index data run on empty or made-up data"
+            f"{f'; production has {sizes}' if sizes else ''}",
+        )
     return (
         "unknown",
         "no known store of data found by package; conversions of other data show "

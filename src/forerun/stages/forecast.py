@@ -153,6 +153,8 @@ def _refuse(inputs: ForecastInputs) -> str:
         return "No completed rehearsal to forecast from."
     if not any(step.stage == WINDOW and not step.skipped for step in inputs.newest.steps):
         return "No step of the window ran, so there is no window to forecast."
+    if inputs.unscaled:
+        return inputs.unscaled
     if can_carry_over(inputs):
         return ""
     lacks = []

@@ -348,7 +348,7 @@ class _Maker:
                 0.0,
                 "s",
                 Basis.HISTORY,
-                f"{len(boots)} boots of production, by its service manager",
+                f"{len(boots)} restarts of production, by its service manager or its journal",
                 "one boot only: its spread is assumed" if len(boots) == 1 else "",
             )
             self._add(FIRMWARE, about, draws)

@@ -6,6 +6,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import pairwise
 
 from forerun.errors import NotComparable
 from forerun.model.counters import Part, PartTime, StepParts
@@ -13,7 +15,7 @@ from forerun.model.observation import Outcome, RunRecord, StepEnd, StepRecord
 from forerun.model.profile import Action, Site
 from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
-from forerun.model.system import Boot, SystemFacts
+from forerun.model.system import Boot, DataStore, SystemFacts
 from forerun.stages.forecast_inputs import (
     VIRTUAL_FIRMWARE,
     ForecastInputs,
@@ -42,11 +44,23 @@ _TIMING_GAPS = (
     "users' data and permissions",
 )
 _BUSY = 0.10
+# As long as the firmware of a large machine may take (`forecast_inputs.py`).
+_LONGEST_RESTART_S = 900.0
+# Less than this is objected to, and does not forbid a figure. Ours.
+_MUCH_BYTES = 1_000_000_000
 _NO_SITE = Site()
 # Their maintainer scripts convert or check all data when the version changes (from memory).
 _WITH_DATA = re.compile(
     r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?|slapd|postgresql(?:-\d+)?|mongodb-server"
     r"|cyrus-imapd"
+)
+# Of these, the ones that convert in place, and where. A new version of PostgreSQL leaves the
+# old one's data alone until somebody moves them (pg_upgradecluster(1)).
+_CONVERTED = (
+    (re.compile(r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?"), "/var/lib/mysql"),
+    (re.compile(r"slapd"), "/var/lib/ldap"),
+    (re.compile(r"mongodb-server"), "/var/lib/mongodb"),
+    (re.compile(r"cyrus-imapd"), "/var/lib/cyrus"),
 )
 
 
@@ -96,6 +110,7 @@ def gather_inputs(
         priors=replace(Priors(), firmware=VIRTUAL_FIRMWARE) if virtual else Priors(),
         failed=failed,
         refused=refused,
+        unscaled=_find_unscaled(production.survey),
         objections=(*_find_objections(newest), *_find_data(production.survey)),
     )
 
@@ -105,25 +120,75 @@ def _find_data(survey: CleanSurvey | None) -> Iterator[str]:
     if survey is None:
         yield "The run's survey is gone: production's own boots and packages are not known here."
         return
-    found = sorted(
-        {
-            one.name
-            for one in survey.packages
-            if _WITH_DATA.fullmatch(one.name) and one.state == "ii"
-        }
-    )
+    found = _list_installed(survey, _WITH_DATA)
     if found:
         yield (
-            f"{', '.join(found)}: production's data is not on the clone, so what the upgrade does "
-            "with it is not in these times. Rehearse with as much, or say --if data=STEP:4x."
+            f"{', '.join(found)}: production's data{_say_sizes(survey.system.data)} is not on the "
+            "clone, so what the upgrade does with it is not in these times. Rehearse with as much, "
+            "or say --if data=STEP:4x."
         )
 
 
+def _list_installed(survey: CleanSurvey, names: re.Pattern[str]) -> list[str]:
+    return sorted(
+        {one.name for one in survey.packages if names.fullmatch(one.name) and one.state == "ii"}
+    )
+
+
+def _say_sizes(stores: Sequence[DataStore]) -> str:
+    told = ", ".join(f"{one.size_bytes / 1e9:.1f} GB in {one.path}" for one in stores)
+    return f" ({told})" if told else ""
+
+
+def _find_unscaled(survey: CleanSurvey | None) -> str:
+    """Why much data makes a figure of this rehearsal worthless; "" where there is none, or a
+    little, which is only objected to."""
+    if survey is None:
+        return ""
+    large = [one for one in survey.system.data if one.size_bytes >= _MUCH_BYTES]
+    found = [
+        (name, one)
+        for names, path in _CONVERTED
+        for one in large
+        if one.path == path
+        for name in _list_installed(survey, names)
+    ]
+    if not found:
+        return ""
+    packages = ", ".join(dict.fromkeys(name for name, _ in found))
+    stores = tuple(dict.fromkeys(one for _, one in found))
+    return (
+        f"{packages} may go through all of its data{_say_sizes(stores)} when its version changes, "
+        "and the clone had none of it: from nothing no time can be scaled. Rehearse with as much, "
+        "or say how many times longer the step takes: --if data=STEP:4x, or 1x if it does not "
+        "touch them."
+    )
+
+
 def _list_firmware(boots: Sequence[Boot]) -> Iterator[float]:
+    """What firmware and loader took: as the service manager tells it or, where it does not
+    (a BIOS tells it nothing), what lay between a journal's last entry and the next one's
+    first. A longer gap was no restart."""
+    told = False
     for boot in boots:
         seconds = [value for name, value in boot.seconds if name in _FIRMWARE_WORDS]
         if seconds:
+            told = True
             yield sum(seconds)
+    if told:
+        return
+    for before, after in pairwise(boots):
+        gap_s = _read_gap(before.ended, after.began)
+        if 0 < gap_s <= _LONGEST_RESTART_S:
+            yield gap_s
+
+
+def _read_gap(ended: str, began: str) -> float:
+    try:
+        gap = datetime.fromisoformat(began) - datetime.fromisoformat(ended)
+    except (ValueError, TypeError):
+        return -1.0
+    return gap.total_seconds()
 
 
 def _take_run(rehearsed: Rehearsed) -> RunInput:

@@ -139,7 +139,9 @@ class ForecastInputs:
     """Everything. `runs` are comparable, the one asked for last: its steps, outages and
     prompts shape the night. `firmware_s` are production's own firmware and loader times, one
     a boot. `failed` comparable rehearsals did not complete. `widened` multiplies every
-    spread, as past forecasts call for. `objections` came up while gathering."""
+    spread, as past forecasts call for. `unscaled` says which data of production make a length
+    that nothing rehearsed tells, until somebody says how it grows. `objections` came up while
+    gathering."""
 
     runs: tuple[RunInput, ...]
     emulated: bool
@@ -152,6 +154,7 @@ class ForecastInputs:
     failed: int = 0
     widened: float = 1.0
     refused: str = ""
+    unscaled: str = ""
     objections: tuple[str, ...] = ()
 
     @property

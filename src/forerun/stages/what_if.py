@@ -137,7 +137,7 @@ def _read_data(value: str, steps: Sequence[str]) -> tuple[str, Change]:
 
     return (
         f"{times:g} times the rehearsed data in the step {name}",
-        lambda inputs: _each_step(inputs, grow),
+        lambda inputs: replace(_each_step(inputs, grow), unscaled=""),
     )
 
 
