@@ -207,8 +207,8 @@ def list_rows(outcome: Outcome) -> list[tuple[object, ...]]:
 def main() -> None:
     """Every variant, or those named; the table and the medians."""
     if sys.argv[1:] == ["--again"]:
-        with tempfile.TemporaryDirectory(prefix="forerun-bench-") as folder:
-            _draw(forecast_again(Program(Path(folder))))
+        with tempfile.TemporaryDirectory(prefix="forerun-bench-") as logs:
+            _draw(forecast_again(Program(Path(logs))))
         return
     names = sys.argv[1:] or [variant.name for variant in VARIANTS]
     chosen = [variant for variant in VARIANTS if variant.name in names]

@@ -24,6 +24,7 @@ NO_SPREAD = Priors(
     ratio_times=1.0,
     carry_times=1.0,
     reading_times=1.0,
+    start_times=1.0,
     night_times=1.0,
     link_times=1.0,
     way_back_times=1.0,

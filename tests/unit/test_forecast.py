@@ -126,6 +126,36 @@ def test_each_part_is_carried_over_by_its_own_kind_of_work(work: Work) -> None:
     assert window_of(inputs).p50 == pytest.approx(50.0 + 20.0, rel=1e-9)
 
 
+def test_kinds_of_computing_count_by_their_mean() -> None:
+    """One kind says twice as slow, one half, one alike: on the whole alike (geometric mean).
+    What only one side has timed does not count."""
+
+    def read(*seconds: float) -> SpeedReading:
+        subjects = ("", "sort", "sha256", "other")
+        timed = zip(subjects, seconds, strict=False)
+        rows = tuple(Speed(Work.COMPUTE, "round", (own,), subject) for subject, own in timed)
+        return SpeedReading("2026-01-31T22:00:00Z", rows, 1.0)
+
+    step = make_step("upgrade", 0.0, compute=100.0)
+    night = make_night(step, production=read(2.0, 0.5, 3.0), clone=read(1.0, 1.0, 3.0, 9.0))
+    assert window_of(night).p50 == pytest.approx(100.0, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "times"), [(1, 2, 0.75), (2, 1, 1.5), (2, 8, 0.625), (2, 2, 1), (0, 4, 1)]
+)
+def test_a_start_has_more_of_more_processors(ours: int, theirs: int, times: float) -> None:
+    """Half of its work side by side (Amdahl 1967, AFIPS spring joint computer conference): the
+    restart's, not the upgrade's, and not the firmware's."""
+    upgrade = make_step("upgrade", 0.0, compute=100.0)
+    restart = replace(make_step("reboot", 100.0, compute=40.0, fixed=3.0, sync=5.0), restart=True)
+    night = make_night(upgrade, restart)
+    night = replace(night, runs=(replace(night.newest, cpus=ours),), cpus=theirs)
+    assert window_of(night).p50 == pytest.approx(108.0 + 40.0 * times, rel=1e-9)
+    told = [one.name for one in tell(night).assumptions]
+    assert any("a start's work on" in name for name in told) is (times != 1)
+
+
 def test_what_is_not_explained_goes_with_computing_and_is_objected_to() -> None:
     """More than a tenth of the window not explained: carried over as computing, and said."""
     step = make_step("upgrade", 0.0, compute=85.0, unexplained=15.0)

@@ -243,8 +243,8 @@ def test_a_bios_firmwares_time_is_the_journals_gap(
     """Between a boot's last entry and the next one's first, where the service manager tells
     nothing of firmware; a gap too long or backwards is none."""
     rows = tuple(
-        Boot(*(f"2026-01-31T{time}Z" for time in boot.split()), (("kernel", 3.0),))
-        for boot in boots
+        Boot(f"2026-01-31T{began}Z", f"2026-01-31T{ended}Z", (("kernel", 3.0),))
+        for began, ended in (boot.split() for boot in boots)
     )
     survey = make_survey(system=SystemFacts(boots=rows))
     assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == gaps

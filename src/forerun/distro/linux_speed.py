@@ -31,6 +31,8 @@ _MOST_LINES = 400
 _WORKS: dict[str, tuple[Work, str, str]] = {
     "spawn": (Work.SPAWN, "process", ""),
     "compute": (Work.COMPUTE, "round", ""),
+    "sort": (Work.COMPUTE, "round", "sort"),
+    "digest": (Work.COMPUTE, "round", "sha256"),
     "sync": (Work.SYNC, "synchronous write", ""),
     "write": (Work.WRITE, "MB", ""),
     "xz": (Work.UNPACK, "MB", "xz"),

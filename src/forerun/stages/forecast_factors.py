@@ -15,7 +15,7 @@ import numpy as np
 
 from forerun.model.counters import Part
 from forerun.model.estimate import Assumption, Basis
-from forerun.model.speed import SpeedReading, Work
+from forerun.model.speed import Work
 from forerun.stages.forecast_inputs import ForecastInputs, RunInput
 from forerun.stages.forecast_laws import (
     MOST_LOG,
@@ -28,6 +28,7 @@ from forerun.stages.forecast_laws import (
     log_sd_of,
     summarise_logs,
 )
+from forerun.stages.forecast_pairs import pair_up, seconds_of
 
 CPU = "processor"
 STORAGE = "storage"
@@ -36,6 +37,7 @@ FIRMWARE = "firmware"
 REACTION = "reaction"
 NIGHT = "night"
 WAY_BACK = "way back"
+START = "start"
 
 # Which timed work carries a part of a step over to production.
 CARRIED_BY: Mapping[Part, Work] = {
@@ -92,6 +94,13 @@ class Factors:
     ratios: Mapping[tuple[str, Work], Ratio]
     objections: tuple[str, ...]
 
+    @property
+    def start(self) -> float | None:
+        """The middle of a start's work on production's processors for the clone's; None where
+        they are as many."""
+        found = [one.about.value for one in self.all if one.key == START]
+        return found[0] if found else None
+
     def values(self) -> dict[str, Floats]:
         """Draws by key."""
         return {factor.key: factor.draws for factor in self.all}
@@ -103,7 +112,7 @@ def can_carry_over(inputs: ForecastInputs) -> bool:
     twenty times slower, so that a guess would be no forecast."""
     if not inputs.emulated:
         return True
-    return all(_pair(Work.COMPUTE, inputs.production, run) is not None for run in inputs.runs)
+    return all(pair_up(Work.COMPUTE, inputs.production, run) is not None for run in inputs.runs)
 
 
 def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
@@ -114,40 +123,12 @@ def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
         for run in reversed(inputs.runs):  # the newest tells the factor
             ratios[run.id, work] = maker.find_ratio(work, run)
     maker.add_groups()
+    maker.add_start()
     maker.add_night()
     maker.add_way_back()
     maker.add_link()
     maker.add_guesses()
     return Factors(tuple(maker.made.values()), ratios, tuple(dict.fromkeys(maker.objections)))
-
-
-def _seconds_of(work: Work, reading: SpeedReading) -> dict[str, list[float]]:
-    found: dict[str, list[float]] = {}
-    for speed in reading.speeds:
-        if speed.work is work:
-            found.setdefault(speed.subject, []).extend(s for s in speed.seconds if s > 0)
-    return {subject: seconds for subject, seconds in found.items() if seconds}
-
-
-def _pair(
-    work: Work, production: SpeedReading | None, run: RunInput
-) -> tuple[Sample, Sample] | None:
-    """Both sides' timings of a kind of work, as logarithms; None where one has none. Of
-    several subjects (file systems) that both have, the one where production is slowest
-    against the clone: the cautious choice."""
-    ours: dict[str, list[float]] = {}
-    for reading in run.speeds:
-        for subject, seconds in _seconds_of(work, reading).items():
-            ours.setdefault(subject, []).extend(seconds)
-    theirs = _seconds_of(work, production) if production else {}
-    if not ours or not theirs:
-        return None
-    shared = [subject for subject in theirs if subject in ours]
-    pairs = [(theirs[one], ours[one]) for one in shared] or [
-        (one, other) for one in theirs.values() for other in ours.values()
-    ]
-    samples = [(summarise_logs(one), summarise_logs(other)) for one, other in pairs]
-    return max(samples, key=lambda both: both[0].mean - both[1].mean)
 
 
 def _has_work(run: RunInput, work: Work) -> bool:
@@ -185,10 +166,10 @@ class _Maker:
     def find_ratio(self, work: Work, run: RunInput) -> Ratio:
         """This run's ratio for a kind of work, and the factor for its error."""
         faster = dict(self._inputs.declared.faster).get(work, 1.0)
-        pair = _pair(work, self._inputs.production, run)
+        pair = pair_up(work, self._inputs.production, run)
         stands_in = work
         if pair is None and GROUPS[work] == CPU:
-            pair, stands_in = _pair(Work.COMPUTE, self._inputs.production, run), Work.COMPUTE
+            pair, stands_in = pair_up(Work.COMPUTE, self._inputs.production, run), Work.COMPUTE
             if pair is not None and _has_work(run, work):
                 self.objections.append(
                     f"{_WORDS[work].capitalize()} was not timed on both sides: it is carried "
@@ -252,6 +233,28 @@ class _Maker:
             )
             self._add(group, about, np.exp(self._hold(deviation)))
 
+    def add_start(self) -> None:
+        """A start on production's processors against one on the clone's, where there are
+        more or fewer: its services start side by side, unlike an upgrade's programs."""
+        ours, theirs = self._inputs.newest.cpus, self._inputs.cpus
+        if ours < 1 or theirs < 1 or ours == theirs:
+            return
+        priors = self._inputs.priors
+        alone = 1 - priors.side_by_side
+        middle = alone + priors.side_by_side * ours / theirs
+        deviation = self._rng(START).standard_normal(self._draws) * log_sd_of(priors.start_times)
+        about = Assumption(
+            f"a start's work on {theirs} processors for the clone's {ours}",
+            middle,
+            0.0,
+            0.0,
+            "times",
+            Basis.ASSUMED,
+            f"{priors.side_by_side:.0%} of it side by side; {_say_stated(priors.start_times)}",
+            "rehearse with as many processors as production has (--cpus)",
+        )
+        self._add(START, about, np.exp(self._hold(deviation)))
+
     def add_night(self) -> None:
         """From one night to the next: how many deviations off, the same for every step."""
         runs = len(self._inputs.runs)
@@ -297,7 +300,7 @@ class _Maker:
             objection = "a line is seldom one's own: no spread was given"
         else:
             found = (
-                _seconds_of(Work.LINK, self._inputs.production) if (self._inputs.production) else {}
+                seconds_of(Work.LINK, self._inputs.production) if (self._inputs.production) else {}
             )
             if found:
                 seconds = max(found.values(), key=lambda s: summarise_logs(s).mean)
@@ -393,6 +396,4 @@ class _Maker:
 
 def list_assumptions(factors: Factors, used: frozenset[str]) -> Iterator[Assumption]:
     """What is told of each factor that something depends on."""
-    for factor in factors.all:
-        if factor.key in used:
-            yield factor.about
+    yield from (factor.about for factor in factors.all if factor.key in used)

@@ -110,6 +110,7 @@ def gather_inputs(
         priors=replace(Priors(), firmware=VIRTUAL_FIRMWARE) if virtual else Priors(),
         failed=failed,
         refused=refused,
+        cpus=production.survey.machine.cpus if production.survey else 0,
         unscaled=_find_unscaled(production.survey),
         objections=(*_find_objections(newest), *_find_data(production.survey)),
     )
@@ -208,6 +209,7 @@ def _take_run(rehearsed: Rehearsed) -> RunInput:
         ),
         record.faults,
         rehearsed.speeds,
+        record.clone_cpus,
     )
 
 
@@ -231,6 +233,7 @@ def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> It
             laid_out=tuple(_lay_out(record, step, own)),
             pause_s=pause_s,
             prompts=len(prompts),
+            restart=step.action == Action.REBOOT.value,
         )
 
 

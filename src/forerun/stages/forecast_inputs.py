@@ -46,7 +46,8 @@ class StepInput:
     """One step as one run saw it. `parts` add up to its length. `pause_s` lies between the
     step before and this one. `prompts` were answered in it. `data_times` is how many times
     larger production's data is than the clone's was, where the step's work grows with it. One
-    that is `skipped` takes no time, nor does an outage in it: only its place is left."""
+    that is `skipped` takes no time, nor does an outage in it: only its place is left. A `restart`
+    is one of the machine."""
 
     name: str
     title: str
@@ -58,6 +59,7 @@ class StepInput:
     prompts: int = 0
     data_times: float = 1.0
     skipped: bool = False
+    restart: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,8 @@ class WayBack:
 
 @dataclass(frozen=True, slots=True)
 class RunInput:
-    """One completed rehearsal. `speeds` were read on its own clone."""
+    """One completed rehearsal. `speeds` were read on its own clone of `cpus` processors (0: not
+    known)."""
 
     id: str
     steps: tuple[StepInput, ...]
@@ -89,6 +92,7 @@ class RunInput:
     ways_back: tuple[WayBack, ...] = ()
     faults: tuple[FaultTried, ...] = ()
     speeds: tuple[SpeedReading, ...] = ()
+    cpus: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +119,8 @@ class Priors:
     ratio_times: float = 1.5  # production against clone, neither timed; per kind of machine part
     carry_times: float = 1.2  # how far timed work stands for the upgrade's own
     reading_times: float = 1.1  # one timing alone, from its next
+    side_by_side: float = 0.5  # of a start's work, where there are processors for it
+    start_times: float = 1.2  # a start on more or fewer processors, from what that says
     night_times: float = 1.2  # one night from the next, where only one was seen
     link_times: float = 3.0  # the line, where it was not timed
     way_back_times: float = 1.5  # production's own way back against the lab's
@@ -140,7 +146,8 @@ class ForecastInputs:
     prompts shape the night. `firmware_s` are production's own firmware and loader times, one
     a boot. `failed` comparable rehearsals did not complete. `widened` multiplies every
     spread, as past forecasts call for. `unscaled` says which data of production make a length
-    that nothing rehearsed tells, until somebody says how it grows. `objections` came up while
+    that nothing rehearsed tells, until somebody says how it grows. `cpus` are production's (0: not
+    known). `objections` came up while
     gathering."""
 
     runs: tuple[RunInput, ...]
@@ -155,6 +162,7 @@ class ForecastInputs:
     widened: float = 1.0
     refused: str = ""
     unscaled: str = ""
+    cpus: int = 0
     objections: tuple[str, ...] = ()
 
     @property

@@ -18,11 +18,13 @@ import numpy as np
 from forerun.model.counters import Part, PartTime
 from forerun.stages.forecast_factors import (
     CARRIED_BY,
+    CPU,
     FIRMWARE,
     GROUPS,
     LINK,
     NIGHT,
     REACTION,
+    START,
     Factors,
 )
 from forerun.stages.forecast_inputs import ForecastInputs, RunInput, StepInput, Stretch
@@ -211,8 +213,12 @@ def _carry(run: RunInput, step: StepInput, factors: Factors) -> dict[Part, Carri
         work = CARRIED_BY[one.part]
         ratio = factors.ratios[run.id, work]
         keys = (ratio.own, GROUPS[work]) if ratio.own else (GROUPS[work],)
+        seconds = one.seconds * ratio.middle
+        if step.restart and factors.start is not None and GROUPS[work] == CPU:
+            seconds *= factors.start
+            keys = (*keys, START)
         before = found[one.part].seconds if one.part in found else 0.0
-        found[one.part] = CarriedPart(one.part, before + one.seconds * ratio.middle, keys)
+        found[one.part] = CarriedPart(one.part, before + seconds, keys)
     return found
 
 
