@@ -32,6 +32,7 @@ from forerun.stages.forecast_inputs import (
     WayBack,
 )
 from forerun.stages.forecast_laws import ThreePoint
+from forerun.stages.what_if import apply_wishes
 
 FEW = 2000
 
@@ -124,6 +125,24 @@ def test_each_part_is_carried_over_by_its_own_kind_of_work(work: Work) -> None:
     speeds = tuple(Speed(one, "unit", (3.0 if one is work else 1.0,)) for one in ALL_WORK)
     inputs = make_night(step, production=SpeedReading("2026-01-31T22:00:00Z", speeds, 1.0))
     assert window_of(inputs).p50 == pytest.approx(50.0 + 20.0, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("seconds_a_byte", "slower", "wanted"),
+    [(0.0, 1.0, 100.0), (0.1, 1.0, 100.0), (1.0, 1.0, 130.0), (1.0, 2.0, 210.0), (0.1, 2.0, 200.0)],
+)
+def test_fetching_and_what_is_done_with_it_run_side_by_side(
+    seconds_a_byte: float, slower: float, wanted: float
+) -> None:
+    """Of 100 s of computing 20 ran while 50 bytes came in: whichever of the two takes longer
+    is waited for, and the other 80 are work as before."""
+    step = replace(
+        make_step("upgrade", 0.0, compute=100.0, download=0.0, download_bytes=50.0), handling_s=20.0
+    )
+    night = make_night(step, production=make_reading([slower], link=[seconds_a_byte * 1e6 or 1e-9]))
+    assert window_of(night).p50 == pytest.approx(wanted, rel=1e-6)
+    moved, _ = apply_wishes(night, ["download-first"])
+    assert window_of(moved).p50 == pytest.approx(80.0 * slower, rel=1e-9)
 
 
 def test_kinds_of_computing_count_by_their_mean() -> None:

@@ -233,8 +233,18 @@ def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> It
             laid_out=tuple(_lay_out(record, step, own)),
             pause_s=pause_s,
             prompts=len(prompts),
+            handling_s=_find_handling(step, own),
             restart=step.action == Action.REBOOT.value,
         )
+
+
+def _find_handling(step: StepRecord, parts: Sequence[PartTime]) -> float:
+    """Seconds of the step's computing that ran while it fetched: what the gateway's clock
+    says, less what nothing else was done in."""
+    fetching_s = step.counters.fetching_s if step.counters else -1.0
+    alone = sum(part.seconds for part in parts if part.part is Part.DOWNLOAD)
+    computing = sum(part.seconds for part in parts if part.part is Part.COMPUTE)
+    return max(0.0, min(fetching_s - alone, computing))
 
 
 def count_fetched(step: StepRecord) -> int:
@@ -263,6 +273,7 @@ def _complete(parts: Sequence[PartTime], step: StepRecord) -> Iterator[PartTime]
 
 def _lay_out(record: RunRecord, step: StepRecord, parts: Sequence[PartTime]) -> Iterator[LaidOut]:
     fetching = sum(part.seconds for part in parts if part.part is Part.DOWNLOAD)
+    fetching += _find_handling(step, parts)
     if fetching > 0:  # a package manager fetches all before it unpacks anything
         yield LaidOut(Stretch.DOWNLOAD, Span(step.started_s, step.started_s + fetching))
     for prompt in record.prompts:

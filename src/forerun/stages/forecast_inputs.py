@@ -47,7 +47,8 @@ class StepInput:
     step before and this one. `prompts` were answered in it. `data_times` is how many times
     larger production's data is than the clone's was, where the step's work grows with it. One
     that is `skipped` takes no time, nor does an outage in it: only its place is left. A `restart`
-    is one of the machine."""
+    is one of the machine. `handling_s` of its computing ran while it fetched: whichever of
+    the two takes longer is what is waited for."""
 
     name: str
     title: str
@@ -60,6 +61,7 @@ class StepInput:
     data_times: float = 1.0
     skipped: bool = False
     restart: bool = False
+    handling_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """One night as arithmetic: how long each stretch of each step takes for given inputs.
 
-    step = pause + work + download + firmware + people
+    step = pause + work + max(download, what is done with it meanwhile) + firmware + people
     work = exp(night * load) * (sum of parts * their ratio * their group) + fixed waits
 
 The same function is asked with a hundred thousand draws, and with an input's two bounds
@@ -59,6 +59,7 @@ class NightStep:
     fixed_s: float = 0.0
     download_bytes: float = 0.0
     download_s: float = 0.0
+    handling: tuple[CarriedPart, ...] = ()
     firmwares: float = 0.0
     prompts: int = 0
     skipped: bool = False
@@ -71,23 +72,32 @@ class NightStep:
         found: dict[Stretch, Floats] = {}
         if self.skipped:
             return found
-        nothing = np.zeros_like(values[NIGHT])
         if self.work or self.fixed_s:
-            carried = nothing.copy()
-            for part in self.work:
-                if part.factors not in products:
-                    products[part.factors] = _multiply(values, part.factors)
-                carried += part.seconds * products[part.factors]
-            if self.load:
-                carried *= np.exp(np.clip(values[NIGHT] * self.load, -MOST_LOG, MOST_LOG))
-            found[Stretch.WORK] = carried + self.fixed_s
+            found[Stretch.WORK] = self._carry(self.work, values, products) + self.fixed_s
         if self.download_bytes or self.download_s:
-            found[Stretch.DOWNLOAD] = self.download_bytes * values[LINK] + self.download_s
+            fetched = self.download_bytes * values[LINK] + self.download_s
+            handled = self._carry(self.handling, values, products)
+            found[Stretch.DOWNLOAD] = np.maximum(fetched, handled)
         if self.firmwares:
             found[Stretch.FIRMWARE] = self.firmwares * values[FIRMWARE]
         if self.prompts:
             found[Stretch.PEOPLE] = self.prompts * values[REACTION]
         return found
+
+    def _carry(
+        self,
+        parts: Sequence[CarriedPart],
+        values: Mapping[str, Floats],
+        products: dict[tuple[str, ...], Floats],
+    ) -> Floats:
+        carried = np.zeros_like(values[NIGHT])
+        for part in parts:
+            if part.factors not in products:
+                products[part.factors] = _multiply(values, part.factors)
+            carried += part.seconds * products[part.factors]
+        if self.load and parts:
+            carried *= np.exp(np.clip(values[NIGHT] * self.load, -MOST_LOG, MOST_LOG))
+        return carried
 
     def part_seconds(self, middles: Mapping[str, Floats]) -> tuple[tuple[str, float], ...]:
         """Each part's seconds where every factor is at its middle."""
@@ -110,9 +120,9 @@ class NightStep:
         """Keys of the factors that this step depends on."""
         if self.skipped:
             return
-        for part in self.work:
+        for part in (*self.work, *self.handling):
             yield from part.factors
-        if self.work and self.load:
+        if (self.work or self.handling) and self.load:
             yield NIGHT
         if self.download_bytes:
             yield LINK
@@ -177,23 +187,43 @@ def plan_night(inputs: ForecastInputs, factors: Factors) -> Night:
         fixed = [_sum_parts(own.parts, Part.FIXED) for _, own in _find_runs_of(inputs, step.name)]
         downloads = [one for one in step.parts if one.part is Part.DOWNLOAD]
         firmwares = [one for one in step.parts if one.part is Part.FIRMWARE]
+        work, handling = _split_handling(step, carried, fetched=bool(downloads))
         steps.append(
             NightStep(
                 name=step.name,
                 title=step.title,
                 stage=step.stage,
                 pause_s=step.pause_s,
-                work=tuple(CarriedPart(p.part, p.seconds * times, p.factors) for p in carried),
+                work=tuple(CarriedPart(p.part, p.seconds * times, p.factors) for p in work),
                 load=loads[step.name],
                 fixed_s=math.fsum(fixed) / max(1, len(fixed)),
                 download_bytes=math.fsum(max(0.0, one.amount) for one in downloads),
                 download_s=math.fsum(one.seconds for one in downloads if one.amount < 0),
+                handling=tuple(handling),
                 firmwares=math.fsum(max(1.0, one.amount) for one in firmwares),
                 prompts=step.prompts,
                 skipped=step.skipped,
             )
         )
     return Night(tuple(steps))
+
+
+def _split_handling(
+    step: StepInput, carried: Sequence[CarriedPart], *, fetched: bool
+) -> tuple[list[CarriedPart], list[CarriedPart]]:
+    """The work without what ran while the step fetched, and that; a step that fetches nothing
+    in production has all of it as work."""
+    computing = _sum_parts(step.parts, Part.COMPUTE)
+    share = min(1.0, step.handling_s / computing) if fetched and computing > 0 else 0.0
+    if share <= 0:
+        return list(carried), []
+    work, handling = [], []
+    for one in carried:
+        own = share if one.part is Part.COMPUTE else 0.0
+        work.append(CarriedPart(one.part, one.seconds * (1 - own), one.factors))
+        if own:
+            handling.append(CarriedPart(one.part, one.seconds * own, one.factors))
+    return work, handling
 
 
 def _find_runs_of(inputs: ForecastInputs, name: str) -> list[tuple[RunInput, StepInput]]:

@@ -223,16 +223,31 @@ def _fetch_first(run: RunInput) -> RunInput:
     if not moved:
         return run
     at_s = window[0].span.start_s
-    fetched = StepInput(FETCH_STEP, FETCH_TITLE, "prepare", Span(at_s, at_s), tuple(_merge(moved)))
+    handling_s = sum(step.handling_s for step in window)
+    own = (*_merge(moved), PartTime(Part.COMPUTE, handling_s, how="moved with it"))
+    fetched = StepInput(
+        FETCH_STEP, FETCH_TITLE, "prepare", Span(at_s, at_s), own, handling_s=handling_s
+    )
     steps: list[StepInput] = []
     for step in run.steps:
         if step is window[0]:
             steps.append(fetched)
         if step in window:
-            kept = tuple(part for part in step.parts if part.part is not Part.DOWNLOAD)
-            step = replace(step, parts=kept)  # noqa: PLW2901 - the step as it then is
+            kept = tuple(_keep_without_fetching(step))
+            step = replace(step, parts=kept, handling_s=0.0)  # noqa: PLW2901 - as it then is
         steps.append(step)
     return replace(run, steps=tuple(steps))
+
+
+def _keep_without_fetching(step: StepInput) -> Iterable[PartTime]:
+    """Its parts but for the download, and for the computing that ran while it went on."""
+    left_s = step.handling_s
+    for part in step.parts:
+        if part.part is Part.DOWNLOAD:
+            continue
+        taken = min(part.seconds, left_s) if part.part is Part.COMPUTE else 0.0
+        left_s -= taken
+        yield replace(part, seconds=part.seconds - taken)
 
 
 def _merge(parts: Sequence[PartTime]) -> Iterable[PartTime]:
