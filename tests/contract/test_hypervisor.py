@@ -84,7 +84,7 @@ def test_the_disks_of_a_domain_are_added_up() -> None:
     }  # fmt: skip
     assert sum_block_stats(stats) == BlockCounts(
         read_bytes=104861696, written_bytes=20971520, flushes=321,
-        read_s=2.5005, write_s=0.75, flush_s=4.0,
+        read_s=2.5005, write_s=0.75, flush_s=4.0, reads=5127,
     )  # fmt: skip
     assert sum_block_stats({"block.count": 0}) == BlockCounts()
     assert sum_block_stats({"block.0.fl.reqs": "many"}) == BlockCounts()

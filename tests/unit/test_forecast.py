@@ -145,6 +145,21 @@ def test_fetching_and_what_is_done_with_it_run_side_by_side(
     assert window_of(moved).p50 == pytest.approx(80.0 * slower, rel=1e-9)
 
 
+@pytest.mark.parametrize(("theirs", "wanted"), [(0.01, 140.0), (0.002, 100.0), (0.001, 100.0)])
+def test_reads_of_a_slower_disk_are_waited_for(theirs: float, wanted: float) -> None:
+    """5,000 reads that the clone's disk answered in 2 ms and its processor never waited for:
+    8 ms more each on production are waited for; a disk no slower takes nothing off."""
+
+    def read(seconds: float) -> SpeedReading:
+        rows = (Speed(Work.COMPUTE, "round", (1.0,)), Speed(Work.READ, "read", (seconds,), "/"))
+        return SpeedReading("2026-01-31T22:00:00Z", rows, 1.0)
+
+    step = replace(make_step("reboot", 0.0, compute=100.0), reads=5000)
+    night = make_night(step, production=read(theirs), clone=read(0.002))
+    assert window_of(night).p50 == pytest.approx(wanted, rel=1e-9)
+    assert window_of(replace(night, production=make_reading([1.0]))).p50 == pytest.approx(100.0)
+
+
 def test_kinds_of_computing_count_by_their_mean() -> None:
     """One kind says twice as slow, one half, one alike: on the whole alike (geometric mean).
     What only one side has timed does not count."""

@@ -35,6 +35,7 @@ _WORKS: dict[str, tuple[Work, str, str]] = {
     "digest": (Work.COMPUTE, "round", "sha256"),
     "sync": (Work.SYNC, "synchronous write", ""),
     "write": (Work.WRITE, "MB", ""),
+    "read": (Work.READ, "read", ""),
     "xz": (Work.UNPACK, "MB", "xz"),
     "zstd": (Work.UNPACK, "MB", "zstd"),
 }
@@ -78,7 +79,7 @@ def parse_speed(kit: str, link: str = "") -> SpeedReading | None:
     for name, (work, unit, subject) in _WORKS.items():
         seconds = tuple(_round(one.unit_s(start_s)) for own, one in timed if own == name)
         if seconds:
-            where = place if work in (Work.SYNC, Work.WRITE) else subject
+            where = place if work in (Work.SYNC, Work.WRITE, Work.READ) else subject
             speeds.append(Speed(work, unit, seconds, where))
         if 0 < len(seconds) < REPETITIONS:
             few.append((name, f"{len(seconds)} of {REPETITIONS} repetitions, then time ran out"))

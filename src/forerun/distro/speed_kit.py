@@ -1,6 +1,6 @@
 """The shell text that times a machine: the same on production and on every clone.
 
-POSIX sh and coreutils; xz and zstd where they are there. It takes about ten seconds, 15 at
+POSIX sh and coreutils; xz and zstd where they are there. It takes about twelve seconds, 15 at
 the most, and is the one thing forerun does on production that writes: at most 50 MB into a
 directory of its own, beside what dpkg writes, and only where 1 GiB is free. The directory is
 removed at the end, also when the shell is told to end, or the one that started it is gone. (A
@@ -88,6 +88,9 @@ do_write() {
   wrote=$((wrote + n * 1000000)); cost=1
   said=$($hold dd if=/dev/zero of="$room/write" bs=1000000 count=$n conv=fsync 2>&1) && note_dd
 }
+# Past the caches, as the first reads after a start are; what was just written is there to read.
+do_read() { said=$($hold dd if="$room/write" of=/dev/null bs=4096 count=$n iflag=direct 2>&1) &&
+  note_dd; }
 # A megabyte with as much chance in it as programs have: packed it is a third.
 make() { head -c 281250 /dev/urandom | base64 -w 12 | nl -w 18; }
 pour() { i=0; while [ $i -lt $n ]; do printf '%s\n' "$packed"; i=$((i + 1)); done | base64 -d; }
@@ -97,7 +100,7 @@ place() {
   df -P -k "$1" 2>/dev/null |
     { read -r head; read -r device all used free share point && echo "$free $device $point"; }
 }
-look; began=$up; last=$((up + 1200))
+look; began=$up; last=$((up + 1300))
 echo "began $began $(date -u +%Y-%m-%dT%H:%M:%SZ)"
 state before
 work spawn 5 20000 200
@@ -105,7 +108,7 @@ work spawn 5 20000 200
 # three kinds of it.
 work compute 10 100000 150
 work sort 1 1000 150
-work digest 1 20000 150
+work digest 1 20000 200
 dpkg=$(place /var/lib/dpkg); why='neither /var/tmp nor /var/cache is where dpkg writes'
 for top in /var/tmp /var/cache; do
   here=$(place $top)
@@ -123,11 +126,13 @@ if [ -n "$room" ]; then
   while read -r device at type rest; do [ "$at" = "$point" ] && kind=$type; done </proc/self/mounts
   echo "on $kind $point"
   one=; why='dd could not write'
-  work sync 1 256 200
-  work write 1 8 200
+  work sync 1 256 150
+  work write 1 8 150
+  why='dd could not read past the caches'
+  work read 8 $((n * 244)) 150
   clean
 else
-  left sync "$why"; left write "$why"
+  left sync "$why"; left write "$why"; left read "$why"
 fi
 why='it could not unpack what it had packed'
 for tool in xz zstd; do
@@ -137,7 +142,7 @@ for tool in xz zstd; do
   else
     [ $tool = xz ] && packed=$(make | xz -c -0 | base64 -w 0) ||
       packed=$(make | zstd -q -c -3 | base64 -w 0)
-    work $tool 1 64 250
+    work $tool 1 64 200
   fi
 done
 state after

@@ -19,9 +19,9 @@ class StepCounters:
     some task, or every one that was not idle, waited (`io_some_s`, `io_full_s`, `cpu_some_s`,
     `memory_full_s`). Where the clone was booted in the step, these are since that boot
     (`since_boot`): what the old one counted is gone.
-    Of the hypervisor, all disks: bytes and seconds of reading and writing, `flushes` and the
-    seconds they took, those of requests under way at once added up. Of the gateway:
-    `fetching_s`, in which at least one answer with a body was under way.
+    Of the hypervisor, all disks: bytes and seconds of reading and writing, `reads` and
+    `flushes` asked for, and the seconds these took, those of requests under way at once added
+    up. Of the gateway: `fetching_s`, in which at least one answer with a body was under way.
     Of the package manager: `packed_bytes` of package files that were unpacked, `unpacked_bytes`
     they became, and the seconds in which a package was being unpacked, configured, or its
     triggers run. `people_s`: waiting for answers.
@@ -52,6 +52,7 @@ class StepCounters:
     triggers_s: float = -1.0
     people_s: float = 0.0
     since_boot: bool = False
+    reads: int = -1
 
 
 class Part(Enum):
@@ -61,7 +62,7 @@ class Part(Enum):
     DOWNLOAD = "download"
     UNPACK = "unpacking"
     SYNC = "waiting for storage"
-    WRITE = "writing"
+    WRITE = "reading and writing"
     SPAWN = "starting programs"
     COMPUTE = "computing"
     FIXED = "fixed waits"

@@ -27,15 +27,17 @@ class Work(Enum):
     UNPACK = "unpack"
     SYNC = "sync"
     WRITE = "write"
+    READ = "read"
     LINK = "link"
 
 
 @dataclass(frozen=True, slots=True)
 class Speed:
     """One kind of work, timed several times: `seconds` of one `unit` each ("process",
-    "round", "MB" of 1,000,000 bytes, "synchronous write" of 4096). `subject` says of what
-    where there are several of a kind: an archive's address, the program that unpacks (its MB
-    are of what comes out), the mount point and kind of the file system that was written to."""
+    "round", "MB" of 1,000,000 bytes, "synchronous write" and "read" past the caches, of 4096
+    bytes). `subject` says of what where there are several of a kind: an archive's address, the
+    program that unpacks (its MB are of what comes out) or computes, the mount point and kind
+    of the file system that was written to."""
 
     work: Work
     unit: str

@@ -38,7 +38,7 @@ class OwnedDomain:
 @dataclass(frozen=True, slots=True)
 class BlockCounts:
     """What a domain's disks did since it was started, all together: bytes read and written,
-    flushes asked for, and the seconds that requests of each kind took (those under way at
+    flushes and reads asked for, and the seconds that requests of each kind took (those under way at
     once add up). -1 where the hypervisor does not tell."""
 
     read_bytes: int = -1
@@ -47,6 +47,7 @@ class BlockCounts:
     read_s: float = -1.0
     write_s: float = -1.0
     flush_s: float = -1.0
+    reads: int = -1
 
 
 class Hypervisor(Protocol):
@@ -333,7 +334,7 @@ def _describe(domain: Any) -> OwnedDomain | None:
     return OwnedDomain(domain.name(), owner, bool(domain.isActive()), read_state(xml))
 
 
-_BLOCK_KEYS = ("rd.bytes", "wr.bytes", "fl.reqs", "rd.times", "wr.times", "fl.times")
+_BLOCK_KEYS = ("rd.bytes", "wr.bytes", "fl.reqs", "rd.times", "wr.times", "fl.times", "rd.reqs")
 
 
 def sum_block_stats(stats: Mapping[str, object]) -> BlockCounts:
@@ -347,8 +348,8 @@ def sum_block_stats(stats: Mapping[str, object]) -> BlockCounts:
             if name.startswith("block.") and name.endswith(f".{key}") and isinstance(value, int)
         ]
         sums.append(sum(told) if told else -1)
-    seconds = [value / 1e9 if value >= 0 else -1.0 for value in sums[3:]]
-    return BlockCounts(sums[0], sums[1], sums[2], *seconds)
+    read_s, write_s, flush_s = (value / 1e9 if value >= 0 else -1.0 for value in sums[3:6])
+    return BlockCounts(sums[0], sums[1], sums[2], read_s, write_s, flush_s, sums[6])
 
 
 def read_owner(xml: str) -> str | None:

@@ -31,7 +31,6 @@ from forerun.stages.forecast_factors import (
     Factors,
     can_carry_over,
     draw_factors,
-    list_assumptions,
 )
 from forerun.stages.forecast_inputs import ForecastInputs, Stretch, WayBack
 from forerun.stages.forecast_laws import Floats, draw_stream, odds_of, upper_when_none
@@ -138,7 +137,7 @@ def foresee(
         if limit is None
         else _share_within(drawn.window + drawn.verify, limit),
         contributors=tuple(_rank(night, factors, drawn.window, middles)),
-        assumptions=tuple(list_assumptions(factors, used)),
+        assumptions=tuple(one.about for one in factors.all if one.key in used),
         objections=find_objections(inputs, factors, night, used),
         histogram=_count(drawn.window),
         hazards=tuple(_tell_hazards(inputs, factors, drawn)),

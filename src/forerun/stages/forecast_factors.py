@@ -8,7 +8,7 @@ cost and schedule guides; from memory).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -54,6 +54,7 @@ GROUPS: Mapping[Work, str] = {
     Work.UNPACK: CPU,
     Work.SYNC: STORAGE,
     Work.WRITE: STORAGE,
+    Work.READ: STORAGE,
 }
 _WORDS = {
     Work.SPAWN: "starting programs",
@@ -61,6 +62,7 @@ _WORDS = {
     Work.UNPACK: "unpacking",
     Work.SYNC: "waiting for storage",
     Work.WRITE: "writing",
+    Work.READ: "reading",
 }
 
 
@@ -79,11 +81,14 @@ class Factor:
 @dataclass(frozen=True, slots=True)
 class Ratio:
     """Production's seconds over the clone's for the same work. `own` names the factor that
-    has its draws ("" where only its group's default is known); `basis` what it rests on."""
+    has its draws ("" where only its group's default is known); `basis` what it rests on.
+    `theirs_s` and `ours_s` are a unit's seconds, where both were timed."""
 
     middle: float
     own: str
     basis: Basis
+    theirs_s: float = 0.0
+    ours_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +187,8 @@ class _Maker:
         key = stands_in.value
         if key not in self.made:
             self._add_ratio(key, stands_in, theirs, ours, middle)
-        return Ratio(middle, key, Basis.MEASURED)
+        theirs_s = math.exp(theirs.mean) / faster
+        return Ratio(middle, key, Basis.MEASURED, theirs_s, math.exp(ours.mean))
 
     def _add_ratio(self, key: str, work: Work, theirs: Sample, ours: Sample, middle: float) -> None:
         deviation = self._deviate(f"{key} on production", theirs)
@@ -392,8 +398,3 @@ class _Maker:
             "" if said else objection,
         )
         self._add(key, about, draws)
-
-
-def list_assumptions(factors: Factors, used: frozenset[str]) -> Iterator[Assumption]:
-    """What is told of each factor that something depends on."""
-    yield from (factor.about for factor in factors.all if factor.key in used)

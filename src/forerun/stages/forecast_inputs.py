@@ -48,7 +48,7 @@ class StepInput:
     larger production's data is than the clone's was, where the step's work grows with it. One
     that is `skipped` takes no time, nor does an outage in it: only its place is left. A `restart`
     is one of the machine. `handling_s` of its computing ran while it fetched: whichever of
-    the two takes longer is what is waited for."""
+    the two takes longer is what is waited for. `reads` were asked of the clone's disks."""
 
     name: str
     title: str
@@ -62,6 +62,7 @@ class StepInput:
     skipped: bool = False
     restart: bool = False
     handling_s: float = 0.0
+    reads: int = 0
 
 
 @dataclass(frozen=True, slots=True)

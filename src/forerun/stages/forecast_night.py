@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forerun.model.counters import Part, PartTime
+from forerun.model.speed import Work
 from forerun.stages.forecast_factors import (
     CARRIED_BY,
     CPU,
@@ -249,7 +250,29 @@ def _carry(run: RunInput, step: StepInput, factors: Factors) -> dict[Part, Carri
             keys = (*keys, START)
         before = found[one.part].seconds if one.part in found else 0.0
         found[one.part] = CarriedPart(one.part, before + seconds, keys)
+    slower = _wait_for_reads(run, step, factors)
+    if slower is not None:
+        found[Part.WRITE] = _add_to(found.get(Part.WRITE), slower)
     return found
+
+
+def _wait_for_reads(run: RunInput, step: StepInput, factors: Factors) -> CarriedPart | None:
+    """What production's disk takes longer for the step's reads than the clone's did. Where a
+    clone's disk answers at once, its processor never waits for one, and the parts of its time
+    tell nothing of that; where production's is no slower, nothing is taken off."""
+    ratio = factors.ratios[run.id, Work.READ]
+    more_s = step.reads * (ratio.theirs_s - ratio.ours_s)
+    if more_s <= 0 or not ratio.own:
+        return None
+    return CarriedPart(Part.WRITE, more_s, (ratio.own, GROUPS[Work.READ]))
+
+
+def _add_to(before: CarriedPart | None, more: CarriedPart) -> CarriedPart:
+    """Both as one; the larger one's factors are its."""
+    if before is None:
+        return more
+    larger = max(before, more, key=lambda part: part.seconds)
+    return CarriedPart(more.part, before.seconds + more.seconds, larger.factors)
 
 
 def _join(runs: Sequence[Mapping[Part, CarriedPart]]) -> list[CarriedPart]:

@@ -143,6 +143,7 @@ def count_step(
         triggers_s=work.triggers_s,
         people_s=round(people_s, 2),
         since_boot=booted,
+        reads=int(subtract(new.reads, old.reads)),
     )
 
 

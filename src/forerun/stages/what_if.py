@@ -96,7 +96,7 @@ def _read_link(value: str, _steps: Sequence[str]) -> tuple[str, Change]:
 
 
 _CPU_WORK = (Work.SPAWN, Work.COMPUTE, Work.UNPACK)
-_DISK_WORK = (Work.SYNC, Work.WRITE)
+_DISK_WORK = (Work.SYNC, Work.WRITE, Work.READ)
 
 
 def _read_faster(works: Sequence[Work], thing: str) -> Reader:
