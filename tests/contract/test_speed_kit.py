@@ -240,11 +240,26 @@ def list_rates(
     folder: Path, rows: list[str], *, config: str = "", without: tuple[str, ...] = ()
 ) -> str:
     """What LINK says where apt names these `SITE URI` rows and this configuration."""
-    scripts = {
-        "apt-get": "cat <<'E'\n" + "\n".join(rows) + "\nE",
-        "apt-config": f"echo '{config}'",
+    return run(["dash"], LINK, make_tools(folder / "t", fake_apt(folder, rows, config)))[0]
+
+
+def fake_apt(folder: Path, rows: list[str], config: str = "") -> dict[str, str]:
+    """What apt answers, and its folder of lists, the first row's index the largest; names are
+    made as apt makes them (apt-pkg, URItoFileName)."""
+    lists = folder / "lists"
+    lists.mkdir()
+    told: dict[str, None] = {}
+    for place, row in enumerate(rows):
+        base, _, rest = row.split(" ")[1].partition("/dists/")
+        suite, _, index = rest.partition("/")
+        name = f"{base.partition('://')[2]}/dists/{suite}".replace("/", "_")
+        index = (index or "main/binary-amd64/Packages").replace("/", "_")
+        (lists / f"{name}_{index}").write_text("\n" * (len(rows) - place), encoding="utf-8")
+        told[f"'{base}/dists/{suite}/InRelease' {name}_InRelease 0 "] = None
+    return {
+        "apt-get": "cat <<'E'\n" + "\n".join(told) + "\nE",
+        "apt-config": f"case $1 in shell) echo \"at='{lists}/'\";; *) echo '{config}';; esac",
     }
-    return run(["dash"], LINK, make_tools(folder / "t", scripts))[0]
 
 
 def test_an_archives_rate(tmp_path: Path, archive: tuple[int, type[_Archive]]) -> None:
@@ -330,15 +345,12 @@ def test_over_https_a_program_of_the_server_fetches(tmp_path: Path, tool: str) -
     folder = tmp_path / "other"
     folder.mkdir()
     text = LINK if tool == "curl" else LINK.replace("command -v curl", "command -v no-curl")
-    scripts = {
-        "apt-get": "echo 'https://127.0.0.1/d https://127.0.0.1/d/dists/x/Packages'",
-        "apt-config": ":",
-        **more,
-    }
+    row = "https://127.0.0.1/d https://127.0.0.1/d/dists/x/main/Packages"
+    scripts = {**fake_apt(folder, [row]), **more}
     said = run(["dash"], text, make_tools(folder / "t", scripts))[0]
     (rate,) = [one for one in read(KIT_SAID, said).speeds if one.work is Work.LINK]
     assert rate.subject == "https://127.0.0.1/d" and len(rate.seconds) >= 3
     assert read(KIT_SAID, said).fetched_bytes <= LINK_BYTES
     asked = note.read_text().splitlines()
-    assert all("https://127.0.0.1/d/dists/x/Packages.xz" in line for line in asked)
+    assert all("https://127.0.0.1/d/dists/x/main/Packages.xz" in line for line in asked)
     assert all("0-65535" in line or "0-262143" in line or "0-1048575" in line for line in asked)

@@ -194,8 +194,20 @@ LC_ALL=C; export LC_ALL; set -f; most={LINK_BYTES}; archives={LINK_ARCHIVES}
 one={shlex.quote(_ONE)}
 proxy=$(apt-config dump 2>/dev/null |
   grep -i '^Acquire::http.*::proxy' | grep -v -i -e '"";$' -e '"direct";$')
-rows=$(apt-get indextargets --format '$(SITE) $(URI) $(REPO_URI) $(FILENAME)' \
-  'Created-By: Packages' 2>/dev/null)
+# `apt-get indextargets` would say all of this, and read every word of every Release file.
+lists=$(apt-config shell at Dir::State::lists/d 2>/dev/null | cut -d "'" -f 2)
+rows=$({{ ls -S "$lists"; apt-get --print-uris update; }} 2>/dev/null | awk -v "lists=$lists" '
+  NF == 1 && /_Packages(\.[a-z0-9]+)?$/ {{ names[++count] = $1 }}
+  /^\047[^ ]*\/InRelease\047 / {{
+    uri = substr($1, 2, length($1) - 11); name = substr($2, 1, length($2) - 9)
+    base = uri; at = index(uri, "/dists/"); if (at) base = substr(uri, 1, at)
+    site = base; sub(/\/(\.\/)?$/, "", site)
+    for (i = 1; i <= count; i++) if (index(names[i], name) == 1) {{
+      rest = substr(names[i], length(name) + 1); sub(/Packages.*/, "Packages", rest)
+      gsub(/_/, "/", rest)
+      print site, uri rest, base, lists names[i]; break
+    }}
+  }}')
 sites=; count=0
 nl='
 '
