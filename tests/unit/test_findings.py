@@ -252,6 +252,24 @@ def test_outages_room_and_kernel() -> None:
     assert "99 of 100 bytes (99%)" in found[0].evidence[0]
 
 
+def test_a_socket_that_nobody_switched_on_is_no_service_that_is_down() -> None:
+    """The service manager's own sockets come and go with its version; one that somebody
+    enabled, and one by which one logs in, are graver."""
+    was = (
+        replace(unit("wiring.socket", "active", "listening"), enabled="static"),
+        replace(unit("print.socket", "active", "listening"), enabled="enabled"),
+        replace(unit("ssh.socket", "active", "listening"), enabled="static"),
+        replace(unit("worker.service", "active", "running"), enabled="static"),
+    )
+    found = {f.subject: f.severity for f in see(readings({"units": was}, {}))}
+    assert found == {
+        "wiring.socket": Severity.COSMETIC,
+        "print.socket": DOWN,
+        "ssh.socket": ACCESS,
+        "worker.service": DOWN,
+    }
+
+
 def test_the_kernel_of_before_is_right_where_no_other_came() -> None:
     """An upgrade within a release that brought no kernel: the same one is no finding; with a
     kernel's package it is."""

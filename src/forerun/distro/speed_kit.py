@@ -106,7 +106,7 @@ state before
 work spawn 5 20000 200
 # One program's code may lie well or badly in a processor's (or its emulator's) caches by 20 %:
 # three kinds of it.
-work compute 10 100000 150
+work compute 3 100000 150
 work sort 1 1000 150
 work digest 1 20000 200
 dpkg=$(place /var/lib/dpkg); why='neither /var/tmp nor /var/cache is where dpkg writes'

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from forerun.model.finding import Finding, Severity
 from forerun.model.inventory import Inventory
 from forerun.model.observation import KeptFile, RunRecord, Seen
-from forerun.model.survey import Socket
+from forerun.model.survey import Socket, Unit
 from forerun.stages.findings_run import find_readings, list_lost_units, pair_results
 from forerun.stages.findings_scene import Scene, list_some, make_seen
 from forerun.stages.findings_system import (
@@ -103,11 +103,19 @@ def _grade_unit(name: str) -> Severity:
     return Severity.LOSES_ACCESS if _ACCESS_UNITS.match(name) else Severity.SERVICE_DOWN
 
 
+def _grade_lost(unit: Unit) -> Severity:
+    """A static socket is part of the service manager's own wiring, which nobody switched on
+    (systemctl(1), is-enabled): another release is wired otherwise."""
+    grade = _grade_unit(unit.name)
+    wiring = unit.enabled == "static" and unit.name.endswith(".socket")
+    return Severity.COSMETIC if wiring and grade is Severity.SERVICE_DOWN else grade
+
+
 def _tell_units(scene: Scene, before: Inventory, after: Inventory) -> Iterator[Finding]:
     for unit, said in list_lost_units(before, after, scene.renamed):
         yield make_seen(
             "unit-not-back",
-            _grade_unit(unit.name),
+            _grade_lost(unit),
             f"{unit.name} ran before the upgrade and does not run after it.",
             unit.name,
             [f"before: {unit.active} ({unit.sub}), {unit.enabled}", f"after: {said}"],

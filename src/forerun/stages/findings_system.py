@@ -201,8 +201,8 @@ def tell_journal(
         yield make_seen(
             "journal-errors",
             Severity.COSMETIC,
-            f"{identifier} writes errors that it did not write before.",
-            identifier,
+            f"{identifier.strip('()')} writes errors that it did not write before.",
+            identifier.strip("()"),
             [f"{line.count} times: {line.text}" for line in lines[:MOST_LISTED]],
             advice="Read them; some are a service that works only in part.",
             source="the journal of the clone's last boot, numbers left out of the comparison",

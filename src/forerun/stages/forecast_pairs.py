@@ -44,9 +44,9 @@ def pair_up(
 
 
 def _average(samples: Sequence[Sample]) -> Sample:
-    """The mean of several, spread as one of them is."""
-    return Sample(
-        min(one.count for one in samples),
-        math.fsum(one.mean for one in samples) / len(samples),
-        math.sqrt(math.fsum(one.sd * one.sd for one in samples) / len(samples)),
-    )
+    """The mean of several, spread as one of them is: the pooled deviation of all, with all
+    their degrees of freedom (NIST/SEMATECH handbook 7.3.1)."""
+    freedom = sum(one.count - 1 for one in samples)
+    squares = math.fsum(one.sd * one.sd * (one.count - 1) for one in samples)
+    mean = math.fsum(one.mean for one in samples) / len(samples)
+    return Sample(freedom + 1, mean, math.sqrt(squares / freedom) if freedom else 0.0)
