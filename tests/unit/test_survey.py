@@ -243,7 +243,7 @@ def test_what_is_asked_for_writes_only_where_it_says() -> None:
     assert not re.search(r">(?!/dev/null)", link.replace("3>&-", ""))
     kit = bare(added["calibration"])
     assert not re.search(r">(?!/dev/null)", kit)
-    assert set(re.findall(r"of=(\S+)", kit)) == {'"$room/sync"', '"$room/write"'}
+    assert set(re.findall(r"of=(\S+)", kit)) == {'"$room/sync"', '"$room/write"', "/dev/null"}
     makers = re.findall(r"\b(?:mkdir|mktemp|tee|cp|mv|ln|install|touch|truncate)\b[^\n]*", kit)
     assert makers == ['mktemp -u "$top/forerun-speed.XXXXXXXX") && mkdir "$room"  && break']
     assert re.findall(r"\b(?:rm|rmdir)\b [^;]*", kit) == [

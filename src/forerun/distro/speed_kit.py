@@ -222,7 +222,7 @@ tell() {{ echo "left $1 $2"; }}
 largest() {{
   /usr/lib/apt/apt-helper cat-file "$1" 2>/dev/null | head -c 4000000 |
     awk '/^Filename: / {{ f = $2 }} /^Size: / {{ s = $2 + 0 }}
-      /^$/ {{ if (s > m) {{ m = s; b = f }} s = 0 }} END {{ if (s > m) b = f; print b }}'
+      /^$/ {{ if (m < s) {{ m = s; b = f }} s = 0 }} END {{ if (m < s) b = f; print b }}'
 }}
 ask() {{
   got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / n)) "$site")
