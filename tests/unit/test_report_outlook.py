@@ -26,11 +26,12 @@ from tests.unit.test_runbook import make_run
 
 from forerun.model.counters import Part
 from forerun.model.estimate import Histogram
-from forerun.model.finding import Ruling, Severity
-from forerun.model.observation import RunRecord
+from forerun.model.finding import Finding, Ruling, Severity, Witness
+from forerun.model.observation import RunRecord, Seen
 from forerun.profiles import find_profile, load_profile, load_site
 from forerun.report.answers import RUNBOOK_PLACES, list_answers
 from forerun.report.forecast import say_chance
+from forerun.report.found import account_findings
 from forerun.report.night import draw_histogram, draw_night, draw_parts, draw_services
 from forerun.report.outline import outline
 from forerun.report.parts import LETTERS
@@ -112,6 +113,17 @@ def test_the_keys_of_before_are_still_there(run: RunRecord) -> None:
     for finding in document["findings"]:
         for key in ("severity", "title", "evidence", "advice", "source"):
             assert isinstance(finding[key], str)
+
+
+def test_a_finding_that_is_graver_than_what_was_seen_is_told_once(run: RunRecord) -> None:
+    """The SSH service's unit failed: a service down as seen, a lost access as a finding."""
+    seen = Seen("service down", "The unit ssh.service has failed.", "ssh.service failed")
+    found = Finding(
+        "unit-failed", Severity.LOSES_ACCESS, seen.title, "ssh.service", ("failed",), "", "",
+        Witness.REHEARSAL,
+    )  # fmt: skip
+    lines = account_findings(dataclasses.replace(run, seen=(seen,)), (found,))
+    assert [(line.title, line.severity) for line in lines] == [(seen.title, "loses access")]
 
 
 def test_the_forecast_is_there_unrounded(report: Report, full: Outlook) -> None:

@@ -22,10 +22,11 @@ NOT_SETTLED = "nothing in the procedure settles it"
 
 
 def account_findings(run: RunRecord, findings: tuple[Finding, ...] | None) -> tuple[FoundLine, ...]:
-    """The findings, then what the rehearsal saw and no finding repeats; the gravest first."""
+    """The findings, then what the rehearsal saw and no finding repeats (which may hold it for
+    graver, knowing what it means); the gravest first."""
     told = [_draw(one) for one in findings or ()]
-    known = {(one.severity, one.title) for one in told}
-    told += [_draw_seen(s) for s in order_findings(run) if (s.severity, s.title) not in known]
+    known = {one.title for one in told}
+    told += [_draw_seen(seen) for seen in order_findings(run) if seen.title not in known]
     return tuple(sorted(told, key=_gravity))
 
 
