@@ -29,6 +29,7 @@ from forerun.ports.labhost import LabHost, find_free_port
 from forerun.ports.records import dump_record
 from forerun.ports.store import Store
 from forerun.stages.custody import approve_copy
+from forerun.stages.lab import name_proof
 
 from .bad_input import Told, assert_nothing_left, run_forerun, small_disk
 
@@ -83,7 +84,7 @@ def store_survey(home: Path, survey: CleanSurvey) -> Store:
 def prove_emulation(store: Store) -> None:
     """The lab host's own proof, already made: the test driver cannot boot anything."""
     hypervisor = LibvirtHypervisor(TEST_DRIVER)
-    key = f"{LabHost().boot_id()} {hypervisor.describe()}"
+    key = name_proof(LabHost(), hypervisor)
     hypervisor.close()
     kept = {"key": key, "name": "emulation", "why": "kept"}
     (store.root / "accelerator.json").write_text(json.dumps(kept))

@@ -63,8 +63,7 @@ def prove_accelerator(
     Raises HypervisorFailed when emulation cannot run a guest either.
     """
     cache = store.root / "accelerator.json"
-    proof = hashlib.sha256(write_proof_disk()).hexdigest()[:16]  # an older one proved less
-    key = f"{lab.boot_id()} {hypervisor.describe()} {proof}"
+    key = name_proof(lab, hypervisor)
     if not fresh:
         kept = _read_kept(cache)
         if kept.get("key") == key:
@@ -88,6 +87,13 @@ def prove_accelerator(
     text = json.dumps({"key": key, "name": chosen.name, "why": chosen.why})
     write_durably(cache, text.encode("utf-8"))
     return chosen
+
+
+def name_proof(lab: LabHost, hypervisor: Hypervisor) -> str:
+    """What a kept answer holds for: this start of the lab host, this hypervisor, and what was
+    booted (an older proof proved less)."""
+    proof = hashlib.sha256(write_proof_disk()).hexdigest()[:16]
+    return f"{lab.boot_id()} {hypervisor.describe()} {proof}"
 
 
 def _read_kept(cache: Path) -> dict[str, str]:
