@@ -49,18 +49,18 @@ _LONGEST_RESTART_S = 900.0
 # Less than this is objected to, and does not forbid a figure. Ours.
 _MUCH_BYTES = 1_000_000_000
 _NO_SITE = Site()
-# Their maintainer scripts convert or check all data when the version changes (from memory).
-_WITH_DATA = re.compile(
-    r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?|slapd|postgresql(?:-\d+)?|mongodb-server"
-    r"|cyrus-imapd"
-)
-# Of these, the ones that convert in place, and where. A new version of PostgreSQL leaves the
-# old one's data alone until somebody moves them (pg_upgradecluster(1)).
+# Their maintainer scripts convert or check all data in place when the version changes (from
+# memory), and where.
 _CONVERTED = (
     (re.compile(r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?"), "/var/lib/mysql"),
     (re.compile(r"slapd"), "/var/lib/ldap"),
     (re.compile(r"mongodb-server"), "/var/lib/mongodb"),
     (re.compile(r"cyrus-imapd"), "/var/lib/cyrus"),
+)
+# A new version of PostgreSQL leaves the old one's data alone until somebody moves them
+# (pg_upgradecluster(1)).
+_WITH_DATA = re.compile(
+    "|".join((*(names.pattern for names, _ in _CONVERTED), r"postgresql(?:-\d+)?"))
 )
 
 

@@ -149,9 +149,8 @@ class ForecastInputs:
     prompts shape the night. `firmware_s` are production's own firmware and loader times, one
     a boot. `failed` comparable rehearsals did not complete. `widened` multiplies every
     spread, as past forecasts call for. `unscaled` says which data of production make a length
-    that nothing rehearsed tells, until somebody says how it grows. `cpus` are production's (0: not
-    known). `objections` came up while
-    gathering."""
+    that nothing rehearsed tells, until somebody says how it grows. `cpus` are production's (0:
+    not known). `objections` came up while gathering."""
 
     runs: tuple[RunInput, ...]
     emulated: bool
