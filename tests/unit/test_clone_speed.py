@@ -11,8 +11,10 @@ from forerun.distro.debian import Debian
 from forerun.distro.speed_kit import KIT
 from forerun.errors import CloneUnreachable
 from forerun.model.speed import Work
+from forerun.ports.clock import format_instant
 from forerun.ports.labhost import LabHost
 from forerun.ports.production import ProbeName
+from forerun.ports.ssh import ExecResult
 from forerun.stages.clone_speed import read_clone_speed
 from forerun.testing import FakeClock, FakeGuest
 
@@ -39,6 +41,21 @@ def test_a_reading_has_the_lab_hosts_load_and_no_link() -> None:
     assert {speed.work for speed in reading.speeds} == set(Work) - {Work.LINK}
     assert reading.load is not None
     assert reading.load.run_queue == pytest.approx(LabHost().mark_load(0).run_queue, abs=1)
+
+
+def test_a_reading_is_of_when_it_began() -> None:
+    """As production's is, not of when it ended."""
+    clock = FakeClock()
+
+    def time_late(_: str) -> ExecResult:
+        clock.sleep(13)
+        return ExecResult(0, SAID.encode(), b"")
+
+    guest = FakeGuest(clock, answers={"forerun-speed": time_late})
+    reading = read_clone_speed(guest, LabHost(), clock)
+    assert reading is not None
+    assert reading.taken_at == "2026-01-31T22:00:00Z"
+    assert format_instant(clock.now()) == "2026-01-31T22:00:13Z"
 
 
 def test_a_clone_without_an_answer_has_no_reading() -> None:

@@ -166,8 +166,9 @@ def test_samples_tell_an_outage_that_was_planned() -> None:
     origin = clock.monotonic()
     probe = ServiceProbe("ssh", 22, "banner", "SSH-2.0-", slow_after_s=5.0)
 
-    def run_server(until_s: float) -> None:
+    def run_server(until_s: float, listening: threading.Event) -> None:
         with socket.create_server(("127.0.0.1", port)) as server:
+            listening.set()
             server.settimeout(0.05)
             while clock.monotonic() - origin < until_s:
                 try:
@@ -177,16 +178,21 @@ def test_samples_tell_an_outage_that_was_planned() -> None:
                 with link:
                     link.sendall(b"SSH-2.0-x\r\n")
 
-    first = threading.Thread(target=run_server, args=(1.5,))
-    first.start()
+    def start_server(until_s: float) -> threading.Thread:
+        listening = threading.Event()
+        thread = threading.Thread(target=run_server, args=(until_s, listening))
+        thread.start()
+        # A look before the server listens would be a first outage that nobody planned.
+        assert listening.wait(10)
+        return thread
+
+    first = start_server(1.5)
     with Prober(((probe, port),), clock=clock, origin_s=origin) as prober:
         first.join()
         time.sleep(1.5)
         assert prober.find_silent(clock.monotonic() - origin - 0.9) == (probe,)
         back = clock.monotonic() - origin
-        second = threading.Thread(target=run_server, args=(back + 1.6,))
-        second.start()
-        second.join()
+        start_server(back + 1.6).join()
         assert prober.find_silent(back) == ()
         assert prober.find_silent(back + 60) == (probe,)
     samples = prober.samples()

@@ -28,10 +28,11 @@ def read_clone_speed(guest: Guest, lab: LabHost, clock: Clock) -> SpeedReading |
 
     There is no rate of its link: that leads to the gateway alone, whose own rates are known.
     """
+    began = format_instant(clock.now())  # by the lab host's clock: a clone's may be set wrong
     before = lab.mark_load(clock.monotonic())
     said = guest.run(_COMMAND, timeout_s=PATIENCE_S).stdout.decode("utf-8", "replace")
     load = lab.load_between(before, lab.mark_load(clock.monotonic()))
     reading = parse_speed(said)
     if reading is None:
         return None
-    return replace(reading, taken_at=format_instant(clock.now()), load=load)
+    return replace(reading, taken_at=began, load=load)
