@@ -25,7 +25,6 @@ from forerun.pipeline_estimate import (
     Night,
     enter_actual,
     estimate,
-    find_run_profile,
 )
 from forerun.report.calendar import write_calendar
 from forerun.report.forecast import document_alone
@@ -76,10 +75,7 @@ def show_plan(
     if done.foreseen.draws is None:
         say_as_is(render_forecast(done.foreseen.told, width=find_width()))
         raise typer.Exit(EXIT_RESULT_NOT_GOOD)
-    notes: list[str] = []
-    profile = find_run_profile(bench.store, done.record, notes)
-    for note in notes:
-        warn(f"note: {note}")
+    profile = bench.store.load_procedure(done.record.id).profile
     made = plan_window(done.foreseen.told, done.foreseen.draws, profile, start)
     colour = colour_allowed(sys.stdout, os.environ)
     say_as_is(render_plan(made, width=find_width(), colour=colour))

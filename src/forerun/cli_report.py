@@ -10,10 +10,9 @@ import typer
 from forerun.cli_common import DEFAULT_URI, UriOption, open_here, parse_age, say_as_is, say_document
 from forerun.cli_estimate import WindowOption, read_moment
 from forerun.cli_shown import caution_unlisted, find_width, show_run
-from forerun.errors import InvalidFile, NotFound, RequestChanged, UsageError
+from forerun.errors import NotFound, UsageError
 from forerun.model.observation import RunRecord
 from forerun.pipeline import find_comparable
-from forerun.pipeline_request import find_procedure
 from forerun.ports.store import Store
 from forerun.report.compare import Change, ChangeGroup, Comparison, compare_runs
 from forerun.report.compare_render import render_comparison_terminal
@@ -76,7 +75,7 @@ def runbook(
     record = store.load_run(run)
     folder = store.runs / record.id
     caution_unlisted(folder)
-    procedure = find_procedure(store, record)
+    procedure = store.load_procedure(record.id)
     outlook = _look_out(store, record, (begins, zone, window))
     say_document(draw_runbook(procedure, record, outlook, form))
 
@@ -92,8 +91,8 @@ def _look_out(
         read_moment(begins, zone) if begins else None, parse_age(window) if window else 0.0
     )
     procedure = None
-    with contextlib.suppress(NotFound, RequestChanged, InvalidFile):  # then the report says so
-        procedure = find_procedure(store, record)
+    with contextlib.suppress(NotFound):  # then the report says so
+        procedure = store.load_procedure(record.id)
     return look_out(store, record, procedure, store.runs / record.id, horizon).outlook
 
 

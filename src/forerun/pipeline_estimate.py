@@ -13,13 +13,13 @@ from forerun import __version__
 from forerun.errors import ForerunError, NotFound, UsageError
 from forerun.model.estimate import Actual, Prediction, Score, TrackRecord
 from forerun.model.observation import Outcome, RunRecord
-from forerun.model.profile import Profile, Site
+from forerun.model.profile import Site
 from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline import find_comparable
 from forerun.ports.beside import find_nights, load_beside, save_beside
 from forerun.ports.store import Store
-from forerun.profiles import find_profile, load_profile, load_site
+from forerun.profiles import load_site
 from forerun.stages.actuals import Belongs, find_belonging, make_actual, sort_logs
 from forerun.stages.decompose import decompose_run
 from forerun.stages.forecast import DRAWS, SEED, Foreseen, foresee
@@ -79,7 +79,7 @@ def estimate(store: Store, request: EstimateRequest, now: datetime) -> Estimated
     records, failed = _find_series(store, request.runs)
     newest = records[-1]
     notes: list[str] = []
-    site = find_site(store, newest, request.site, notes)
+    site = _find_site(store, newest, request.site, notes)
     foreseen = _foresee(store, records, failed, site, request)
     told, first = load_beside(store, Prediction, newest.id), False
     if not foreseen.told.wishes:
@@ -186,43 +186,16 @@ def find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
     return None
 
 
-def find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:
-    """The site file given, else the one that was kept with the run, else (of an older run)
-    the file that it was asked with; without any there is no window and no tolerable outage."""
+def _find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:
+    """The site file given, else the one that was kept with the run; without any there is no
+    window and no tolerable outage."""
     if given is not None:
         return load_site(given)
-    kept = store.load_procedure(run.id)
-    if kept is not None:
-        return kept.site
-    with contextlib.suppress(NotFound):
-        path = store.load_request(run.id).site
-        if path and Path(path).is_file():
-            site = load_site(Path(path))
-            if site.digest != run.site_digest:
-                notes.append(f"The site file changed since the rehearsal: {path}")
-            return site
-    if run.site_digest:
-        notes.append("The rehearsal's site file was not found: say --site FILE.")
-    return Site()
-
-
-def find_run_profile(store: Store, run: RunRecord, notes: list[str]) -> Profile | None:
-    """The profile that was rehearsed, or the one of its name now; None where neither is."""
-    kept = store.load_procedure(run.id)
-    if kept is not None:
-        return kept.profile
-    paths: list[Path] = []
-    with contextlib.suppress(NotFound):
-        paths.append(Path(store.load_request(run.id).profile))
-    with contextlib.suppress(NotFound):
-        paths.append(find_profile(run.profile))
-    for path in paths:
-        with contextlib.suppress(ForerunError):
-            profile = load_profile(path)
-            if profile.digest != run.profile_digest:
-                notes.append(f"The profile changed since the rehearsal: {path}")
-            return profile
-    return None
+    try:
+        return store.load_procedure(run.id).site
+    except NotFound as gone:
+        notes.append(f"{gone} Without --site FILE no window is known.")
+        return Site()
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,15 +217,7 @@ def enter_actual(store: Store, run_id: str, night: Night, now: datetime) -> Ente
     notes: list[str] = []
     belonging: tuple[Belongs, ...] = ()
     if night.logs:
-        profile = find_run_profile(store, run, notes)
-        if profile is None:
-            raise NotFound(
-                "The profile that was rehearsed is gone: which step a command belongs to is not "
-                "known.",
-                where=run.profile,
-                hint="Bring it back, or enter the window alone with --window-began and "
-                "--window-ended.",
-            )
+        profile = store.load_procedure(run.id).profile
         belonging = find_belonging(run, profile, sort_logs(night.logs))
     actual = make_actual(
         run,

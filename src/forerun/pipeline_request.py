@@ -16,8 +16,7 @@ from pathlib import Path
 
 from forerun import __version__
 from forerun.errors import ForerunError, RequestChanged, UsageError
-from forerun.model.observation import RunRecord
-from forerun.model.profile import Procedure, Profile, Site, UnknownPrompt
+from forerun.model.profile import Profile, Site, UnknownPrompt
 from forerun.model.request import RunRequest
 from forerun.model.survey import CleanSurvey
 from forerun.pipeline_bench import Bench
@@ -138,35 +137,13 @@ def read_request(bench: Bench, run_id: str, *, ask: AskPerson | None) -> Rehears
     )
 
 
-def find_procedure(store: Store, record: RunRecord) -> Procedure:
-    """Profile and site file of a finished run: those kept with it or, of an older run, the
-    files that its request names, if they still are the same.
-
-    Raises RequestChanged when they are not, and NotFound where no request says where they are."""
-    kept = store.load_procedure(record.id)
-    if kept is not None:
-        return kept
-    stored = store.load_request(record.id)
-    profile = load_profile(Path(stored.profile))
-    site = load_site(Path(stored.site)) if stored.site else Site()
-    check_same(
-        record.id,
-        ("profile", record.profile_digest, profile.digest),
-        ("site file", record.site_digest, site.digest),
-        cannot="have its runbook drawn again",
-    )
-    return Procedure(profile, site)
-
-
-def check_same(
-    run_id: str, *compared: tuple[str, str, str], cannot: str = "be gone on with"
-) -> None:
+def check_same(run_id: str, *compared: tuple[str, str, str]) -> None:
     """Each is (what, SHA-256 then, SHA-256 now). Raises RequestChanged with all that differ:
     another profile or survey makes another rehearsal."""
     changed = [one for one in compared if one[1] != one[2]]
     if changed:
         raise RequestChanged(
-            f"{run_id} cannot {cannot}: {' and '.join(what for what, _, _ in changed)} "
+            f"{run_id} cannot be gone on with: {' and '.join(what for what, _, _ in changed)} "
             "changed since.",
             wanted="; ".join(f"{what} {then[:16] or 'none'}" for what, then, _ in changed),
             found="; ".join(f"{what} {now[:16] or 'none'}" for what, _, now in changed),

@@ -16,13 +16,14 @@ from forerun.distro.debian_logs import list_changes, parse_dpkg_log
 from forerun.errors import EXIT_RESULT_NOT_GOOD, NotComparable, NotFound, RecordDamaged, UsageError
 from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import Outcome, RunRecord
+from forerun.model.profile import Procedure
 from forerun.model.system import SystemFacts
 from forerun.ports.beside import load_beside, save_beside
 from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.ports.log_files import read_log
 from forerun.ports.records import dump_record, load_record
-from forerun.ports.store import Store
-from forerun.profiles import find_profile, load_profile
+from forerun.ports.store import PROCEDURE_NAME, Store
+from forerun.profiles import find_profile, load_profile, load_site
 
 DATA = Path(__file__).parents[1] / "data"
 RUN = "run-20260314-220312-a7d0"
@@ -55,6 +56,8 @@ def store(tmp_path: Path) -> Store:
 def keep(store: Store, run: RunRecord) -> RunRecord:
     with store.new_folder(store.runs, run.id) as folder:
         (folder / "record.json").write_bytes(dump_record(run))
+        procedure = Procedure(load_profile(find_profile("debian-12-to-13")), load_site(SITE))
+        (folder / PROCEDURE_NAME).write_bytes(dump_record(procedure))
     return run
 
 
@@ -109,7 +112,7 @@ def test_the_first_forecast_is_kept_and_no_later_one(
     assert "that is what will be scored" in capsys.readouterr().out
     assert load_beside(store, Prediction, run.id) == told
     listed = read_digests(store.runs / run.id)
-    assert set(listed) == {"record.json", "prediction.json"}
+    assert set(listed) == {"record.json", "procedure.json", "prediction.json"}
 
 
 def test_an_edited_prediction_is_refused(

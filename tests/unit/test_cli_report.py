@@ -11,7 +11,7 @@ from tests.practice.bare_survey import make_survey
 from tests.unit.test_cli import run
 from tests.unit.test_store import RUN
 
-from forerun.errors import EXIT_OK, NotFound, RequestChanged, UsageError
+from forerun.errors import EXIT_OK, NotFound, UsageError
 from forerun.model.observation import RunRecord
 from forerun.model.profile import Procedure
 from forerun.ports.records import dump_record, load_record
@@ -115,15 +115,13 @@ def test_a_runbook_is_printed_again(
     assert ("<!DOCTYPE html>" in out) == (form == "html")
 
 
-def test_a_runbook_of_another_profile_is_not_drawn(
+def test_a_runbook_without_its_procedure_is_not_drawn(
     state: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A folder that kept nothing, and no request: it is said what is missing."""
-    folder = Store(state).runs / NEW
-    (folder / PROCEDURE_NAME).unlink()
+    """A folder that has lost it: it is said what is missing."""
+    (Store(state).runs / NEW / PROCEDURE_NAME).unlink()
     assert run(["runbook", NEW], state, monkeypatch) == NotFound.exit_code
-    assert "request" in capsys.readouterr().err
-    assert RequestChanged.exit_code != NotFound.exit_code
+    assert "The procedure of this run is gone" in capsys.readouterr().err
 
 
 def test_the_report_shows_the_end_of_the_transcript(

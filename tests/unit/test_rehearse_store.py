@@ -40,7 +40,6 @@ from forerun.pipeline_request import (
     RehearsalRequest,
     check_same,
     drop_cut_short,
-    find_procedure,
     find_unfinished_runs,
     list_finished,
     read_request,
@@ -566,7 +565,7 @@ def test_a_runbook_is_drawn_again_from_what_was_run(scene: Scene, play: Play) ->
     record = go(scene, draw)
     scene.profile.write_text("something else")
     scene.site.unlink()
-    kept = find_procedure(scene.store, scene.store.load_run(record.id))
+    kept = scene.store.load_procedure(record.id)
     assert [write_runbook(kept.profile, kept.site, record)] == first
 
 
@@ -577,17 +576,13 @@ def test_a_kept_procedure_that_was_edited_is_refused(scene: Scene, play: Play) -
     path = scene.store.runs / record.id / "procedure.json"
     path.write_bytes(path.read_bytes().replace(b"true", b"false", 1))
     with pytest.raises(RecordDamaged):
-        find_procedure(scene.store, record)
+        scene.store.load_procedure(record.id)
 
 
-def test_an_older_run_reads_the_files_of_its_request(scene: Scene, play: Play) -> None:
-    """Without a kept procedure the files named in the request are used while they are the
-    same by their SHA-256, and refused once they are not."""
+def test_a_run_without_its_procedure_says_so(scene: Scene, play: Play) -> None:
+    """The files named in its request are not taken instead: they may be others by now."""
     play(lambda run, folder: None)
-    asked = scene.ask()
     record = go(scene)
     (scene.store.runs / record.id / "procedure.json").unlink()
-    assert find_procedure(scene.store, record).profile == asked.profile
-    scene.profile.write_bytes(scene.profile.read_bytes() + b"# a remark\n")
-    with pytest.raises(RequestChanged, match=r"runbook.*profile"):
-        find_procedure(scene.store, record)
+    with pytest.raises(NotFound, match=r"procedure of this run is gone"):
+        scene.store.load_procedure(record.id)

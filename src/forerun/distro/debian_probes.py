@@ -11,6 +11,7 @@ from __future__ import annotations
 import shlex
 
 from forerun.distro.base import ABSENT, BASE_PROBES
+from forerun.distro.debian_data import DATA_KEEPERS
 from forerun.distro.speed_kit import KIT, LINK
 from forerun.ports.production import CopyScope, ProbeName
 
@@ -114,14 +115,6 @@ _SYSTEM = (
     f"{_LINKS} 2>/dev/null; :"
 )
 
-# Where packages whose upgrade may go through their data keep it. Sizes only.
-_DATA = (
-    "/var/lib/mysql",
-    "/var/lib/postgresql",
-    "/var/lib/ldap",
-    "/var/lib/mongodb",
-    "/var/lib/cyrus",
-)
 _HISTORY = (
     f"{_LIMIT}echo '#file boots'\n"
     "limit journalctl --list-boots --utc --no-pager 2>/dev/null"
@@ -130,7 +123,7 @@ _HISTORY = (
     "limit systemd-analyze --no-pager time 2>/dev/null"
     " || echo '#absent startup the service manager did not answer'\n"
     "echo '#file data'\n"
-    f"for d in {' '.join(_DATA)}; do "
+    f"for d in {' '.join(one.path for one in DATA_KEEPERS if one.path)}; do "
     '[ ! -d "$d" ] || limit du -D -s -x --block-size=1 -- "$d" 2>/dev/null; done\n'
     "set --\n"
     "for n in 1 2 3 4 5 6 7 8 9 10 11 12; do f=/var/log/apt/history.log.$n.gz; "

@@ -298,10 +298,16 @@ class Store:
         _check_known(run_id, runs, "run")
         return load_own(RunRecord, self.runs / run_id / "record.json")
 
-    def load_procedure(self, run_id: str) -> Procedure | None:
-        """Profile and site file as that run had them; None where they were not kept."""
+    def load_procedure(self, run_id: str) -> Procedure:
+        """Profile and site file as that run had them; NotFound where they were not kept."""
         path = self.runs / run_id / PROCEDURE_NAME
-        return load_listed(Procedure, path) if path.is_file() else None
+        if not path.is_file():
+            raise NotFound(
+                "The procedure of this run is gone from its folder.",
+                where=str(path),
+                hint="Bring the file back, or rehearse again.",
+            )
+        return load_listed(Procedure, path)
 
     def load_request(self, run_id: str) -> RunRequest:
         """What a run was asked for, of a whole run or of one that was cut short; NotFound

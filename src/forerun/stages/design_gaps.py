@@ -8,14 +8,13 @@ what cannot be told from the survey is "unknown", never left out.
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
+from forerun.distro.debian_data import DATA_KEEPERS
 from forerun.model.blueprint import Blueprint, Gap
 from forerun.model.profile import Profile
 from forerun.model.survey import CleanSurvey
 
-_DATABASES = ("postgresql-[0-9]*", "mariadb-server*", "mysql-server*", "slapd", "dovecot-core",
-              "cyrus-imapd", "bacula-director*", "zabbix-server*", "elasticsearch")  # fmt: skip
 _CLUSTERS = ("pacemaker", "corosync", "keepalived", "galera-*", "patroni", "etcd-server",
              "drbd-utils", "glusterfs-server", "ceph-mon", "ceph-osd", "rabbitmq-server",
              "redis-sentinel", "ucarp")  # fmt: skip
@@ -50,7 +49,7 @@ class _Facts:
         self.emulated = emulated
         self._installed = tuple(p.name for p in survey.packages if p.state.startswith(("i", "h")))
 
-    def packages(self, patterns: Iterable[str]) -> str:
+    def packages(self, patterns: Sequence[str]) -> str:
         """Names of installed packages that match, shortened."""
         return _show(
             name
@@ -58,7 +57,7 @@ class _Facts:
             if any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)
         )
 
-    def paths(self, patterns: Iterable[str]) -> list[str]:
+    def paths(self, patterns: Sequence[str]) -> list[str]:
         """Paths of the copy, or withheld ones, whose last part matches."""
         paths = [e.path for e in self.survey.entries if e.kind == "file"]
         paths += [row.path for row in self.survey.withheld]
@@ -167,7 +166,7 @@ def _third_party(facts: _Facts) -> _Judged:
 
 
 def _data_size(facts: _Facts) -> _Judged:
-    names = facts.packages(_DATABASES)
+    names = facts.packages([one for keeper in DATA_KEEPERS for one in keeper.packages])
     if names:
         sizes = ", ".join(
             f"{one.size_bytes / 1e9:.1f} GB in {one.path}" for one in facts.system.data

@@ -3,12 +3,12 @@ in the records each input lies."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 
+from forerun.distro.debian_data import DATA_KEEPERS
 from forerun.errors import NotComparable
 from forerun.model.counters import Part, PartTime, StepParts
 from forerun.model.observation import Outcome, RunRecord, StepEnd, StepRecord
@@ -49,19 +49,6 @@ _LONGEST_RESTART_S = 900.0
 # Less than this is objected to, and does not forbid a figure. Ours.
 _MUCH_BYTES = 1_000_000_000
 _NO_SITE = Site()
-# Their maintainer scripts convert or check all data in place when the version changes (from
-# memory), and where.
-_CONVERTED = (
-    (re.compile(r"(?:default-)?(?:mariadb|mysql)-server(?:-\d.*)?"), "/var/lib/mysql"),
-    (re.compile(r"slapd"), "/var/lib/ldap"),
-    (re.compile(r"mongodb-server"), "/var/lib/mongodb"),
-    (re.compile(r"cyrus-imapd"), "/var/lib/cyrus"),
-)
-# A new version of PostgreSQL leaves the old one's data alone until somebody moves them
-# (pg_upgradecluster(1)).
-_WITH_DATA = re.compile(
-    "|".join((*(names.pattern for names, _ in _CONVERTED), r"postgresql(?:-\d+)?"))
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +108,10 @@ def _find_data(survey: CleanSurvey | None) -> Iterator[str]:
     if survey is None:
         yield "The run's survey is gone: production's own boots and packages are not known here."
         return
-    found = _list_installed(survey, _WITH_DATA)
+    installed = _list_installed(survey)
+    found = [
+        name for keeper in DATA_KEEPERS if keeper.path for name in keeper.list_packages(installed)
+    ]
     if found:
         yield (
             f"{', '.join(found)}: production's data{_say_sizes(survey.system.data)} is not on the "
@@ -130,10 +120,8 @@ def _find_data(survey: CleanSurvey | None) -> Iterator[str]:
         )
 
 
-def _list_installed(survey: CleanSurvey, names: re.Pattern[str]) -> list[str]:
-    return sorted(
-        {one.name for one in survey.packages if names.fullmatch(one.name) and one.state == "ii"}
-    )
+def _list_installed(survey: CleanSurvey) -> tuple[str, ...]:
+    return tuple(one.name for one in survey.packages if one.state.startswith(("i", "h")))
 
 
 def _say_sizes(stores: Sequence[DataStore]) -> str:
@@ -149,10 +137,10 @@ def _find_unscaled(survey: CleanSurvey | None) -> str:
     large = [one for one in survey.system.data if one.size_bytes >= _MUCH_BYTES]
     found = [
         (name, one)
-        for names, path in _CONVERTED
+        for keeper in DATA_KEEPERS
         for one in large
-        if one.path == path
-        for name in _list_installed(survey, names)
+        if keeper.converts and one.path == keeper.path
+        for name in keeper.list_packages(_list_installed(survey))
     ]
     if not found:
         return ""
