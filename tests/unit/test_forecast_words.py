@@ -80,9 +80,16 @@ def test_no_chance_is_all_or_none() -> None:
     assert say_in_nights(1.0) == "more than 99 of 100 nights"
     assert say_in_nights(0.0) == "less than 1 of 100 nights"
     assert say_in_nights(0.97) == "97 of 100 nights"
-    assert [say_chance(one) for one in (None, -1.0, 0.0, 0.5, 1.0)] == [
-        "-", "-", "< 1 %", "50 %", "> 99 %",
-    ]  # fmt: skip
+    assert say_in_nights(0.005) == "less than 1 of 100 nights"
+    assert [say_chance(one) for one in (None, -1.0, 0.0, 0.005, 0.5, 0.995, 1.0)] == [
+        "not known",
+        "not known",
+        "less than 1 %",
+        "less than 1 %",
+        "50 %",
+        "more than 99 %",
+        "more than 99 %",
+    ]
 
 
 def make_forecast(**parts: object) -> Forecast:

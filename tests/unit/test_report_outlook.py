@@ -30,7 +30,6 @@ from forerun.model.finding import Finding, Ruling, Severity, Witness
 from forerun.model.observation import RunRecord, Seen
 from forerun.profiles import find_profile, load_profile, load_site
 from forerun.report.answers import RUNBOOK_PLACES, list_answers
-from forerun.report.forecast import say_chance
 from forerun.report.found import account_findings
 from forerun.report.night import draw_histogram, draw_night, draw_parts, draw_services
 from forerun.report.outline import outline
@@ -242,18 +241,6 @@ def test_the_outage_can_be_read_aloud(report: Report, run: RunRecord, full: Outl
 def test_a_time_read_aloud_is_never_too_short(seconds: float, said: str) -> None:
     """Rounded up: an outage that is announced too short is a broken promise."""
     assert say_aloud(seconds) == said
-
-
-def test_no_chance_is_called_certain() -> None:
-    """Draws prove neither nought nor one."""
-    assert [say_chance(value) for value in (None, 0.0, 0.005, 0.5, 0.995, 1.0)] == [
-        "not known",
-        "less than 1 %",
-        "less than 1 %",
-        "50 %",
-        "more than 99 %",
-        "more than 99 %",
-    ]
 
 
 # --- twenty questions

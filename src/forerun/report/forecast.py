@@ -7,6 +7,7 @@ from typing import Any
 
 from forerun.model.estimate import Assumption, Forecast, Quantiles, ServiceForecast
 from forerun.report.figures import count_of, say_seconds, say_share
+from forerun.report.forecast_words import say_chance
 from forerun.report.markdown import escape, table
 from forerun.report.sections import Report
 
@@ -20,15 +21,6 @@ NOT_BACK = "does not come back by itself: until somebody mends it"
 def has_figures(forecast: Forecast | None) -> bool:
     """Whether there is a forecast with figures in it."""
     return forecast is not None and not forecast.refused
-
-
-def say_chance(value: float | None) -> str:
-    """A chance for a person: 97 %; never 0 or 100, since draws prove neither."""
-    if value is None:
-        return "not known"
-    if value > 0.99:
-        return "more than 99 %"
-    return "less than 1 %" if value < 0.01 else f"{value * 100:.0f} %"
 
 
 def say_amount(value: float, unit: str) -> str:

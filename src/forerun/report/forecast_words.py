@@ -40,20 +40,20 @@ def say_range(takes: Quantiles) -> str:
 
 def say_in_nights(chance: float) -> str:
     """ "97 of 100 nights"; never all and never none, since draws prove neither."""
-    if chance >= 0.995:
+    if chance > 0.99:
         return "more than 99 of 100 nights"
-    if chance < 0.005:
+    if chance < 0.01:
         return "less than 1 of 100 nights"
     return f"{round(chance * 100)} of 100 nights"
 
 
 def say_chance(chance: float | None) -> str:
-    """ "97 %", "> 99 %", "< 1 %"; "-" where it is not known."""
+    """ "97 %"; never 0 or 100, since draws prove neither."""
     if chance is None or chance < 0:
-        return "-"
-    if chance >= 0.995:
-        return "> 99 %"
-    return "< 1 %" if chance < 0.005 else f"{round(chance * 100)} %"
+        return "not known"
+    if chance > 0.99:
+        return "more than 99 %"
+    return "less than 1 %" if chance < 0.01 else f"{round(chance * 100)} %"
 
 
 def say_headline(forecast: Forecast) -> tuple[str, ...]:

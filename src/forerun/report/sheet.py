@@ -9,7 +9,8 @@ from typing import Any
 from forerun.model.estimate import Forecast, ServiceForecast
 from forerun.model.finding import Decision, Ruling
 from forerun.report.figures import count_of, say_seconds
-from forerun.report.forecast import has_figures, say_chance
+from forerun.report.forecast import has_figures
+from forerun.report.forecast_words import say_chance
 from forerun.report.markdown import escape, table
 from forerun.report.objections import SHORT_CAUTIONS
 from forerun.report.outage import say_outage
