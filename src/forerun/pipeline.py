@@ -192,23 +192,37 @@ def _attempt(run: RehearsalRun, folder: Path, own_sink: Sink) -> BaseException |
     return None
 
 
+def find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
+    """The survey a run was made from; None where it is gone or damaged."""
+    with contextlib.suppress(ForerunError):  # its time is over, or it was altered
+        return store.load_survey(run.survey_id)
+    return None
+
+
+def find_server(store: Store, run: RunRecord) -> str:
+    """One server is named by another stand-in in each survey; its mark is the same."""
+    survey = find_survey(store, run)
+    return survey.origin if survey and survey.origin else run.host
+
+
 def find_comparable(store: Store, record: RunRecord) -> tuple[RunRecord, ...]:
-    """Earlier runs of the same host, profile, site, lab and clone size. Earlier is what has
+    """Earlier runs of the same server, profile, site, lab and clone size. Earlier is what has
     an earlier id: the wall clock may have been set back between two runs."""
     found: list[RunRecord] = []
+    server = find_server(store, record)
     for run_id in store.find_runs():
         if run_id >= record.id:
             break
         with contextlib.suppress(ForerunError):  # a damaged old record compares with nothing
             other = store.load_run(run_id)
-            if _circumstances(other) == _circumstances(record):
+            alike = _circumstances(other) == _circumstances(record)
+            if alike and find_server(store, other) == server:
                 found.append(other)
     return tuple(found)
 
 
 def _circumstances(record: RunRecord) -> tuple[object, ...]:
     return (
-        record.host,
         record.profile_digest,
         record.site_digest,
         record.lab.accelerator,

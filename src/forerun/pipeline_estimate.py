@@ -16,7 +16,7 @@ from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Site
 from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
-from forerun.pipeline import find_comparable
+from forerun.pipeline import find_comparable, find_server, find_survey
 from forerun.ports.beside import find_nights, load_beside, save_beside
 from forerun.ports.store import Store
 from forerun.profiles import load_site
@@ -140,7 +140,7 @@ def _find_series(store: Store, names: Sequence[str]) -> tuple[list[RunRecord], i
         newest = store.load_run(names[0])
         return _take_along(newest, find_comparable(store, newest))
     records = sorted({run.id: run for run in map(store.load_run, names)}.values(), key=_by_id)
-    check_comparable([(run, _find_server(store, run)) for run in records])
+    check_comparable([(run, find_server(store, run)) for run in records])
     good = [run for run in records if run.outcome is Outcome.COMPLETED]
     if not good:
         return records[-1:], 0
@@ -149,19 +149,6 @@ def _find_series(store: Store, names: Sequence[str]) -> tuple[list[RunRecord], i
 
 def _by_id(run: RunRecord) -> str:
     return run.id
-
-
-def find_survey(store: Store, run: RunRecord) -> CleanSurvey | None:
-    """The survey a run was made from; None where it is gone or damaged."""
-    with contextlib.suppress(ForerunError):  # its time is over, or it was altered
-        return store.load_survey(run.survey_id)
-    return None
-
-
-def _find_server(store: Store, run: RunRecord) -> str:
-    """One server is named by another stand-in in each survey; its mark is the same."""
-    survey = find_survey(store, run)
-    return survey.origin if survey and survey.origin else run.host
 
 
 def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:

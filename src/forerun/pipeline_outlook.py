@@ -18,8 +18,8 @@ from forerun.model.observation import RunRecord
 from forerun.model.profile import Procedure, Site
 from forerun.model.survey import CleanSurvey
 from forerun.model.window import WindowPlan
-from forerun.pipeline import find_comparable
-from forerun.pipeline_estimate import find_speed, find_survey, foresee_runs, keep_told
+from forerun.pipeline import find_comparable, find_survey
+from forerun.pipeline_estimate import find_speed, foresee_runs, keep_told
 from forerun.pipeline_findings import decide, find_findings
 from forerun.ports.store import Store
 from forerun.report.plain import strip_controls

@@ -18,6 +18,7 @@ from forerun.model.estimate import Actual, Prediction
 from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Procedure
 from forerun.model.system import SystemFacts
+from forerun.pipeline import find_comparable
 from forerun.ports.beside import load_beside, save_beside
 from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.ports.log_files import read_log
@@ -363,3 +364,19 @@ def test_production_may_be_timed_after_the_rehearsal(
         assert call(store, monkeypatch, "estimate", run.id) == code
     said = capsys.readouterr().out
     assert "computing: production's time" in said
+
+
+def test_another_server_of_the_same_name_is_not_put_together(store: Store) -> None:
+    """By its mark, which its surveys have: two servers may be called alike."""
+    runs = []
+    for number, origin in enumerate(("a" * 16, "b" * 16, "a" * 16), start=1):
+        survey_id = f"survey-2026030{number}-220000-a{number}"
+        made = replace(make_survey("bash=1"), id=survey_id, origin=origin, keep_until="2099-01-01")
+        with store.new_folder(store.surveys, survey_id) as folder:
+            (folder / "survey.json").write_bytes(dump_record(made))
+        runs.append(
+            keep(store, make_run(id=f"run-2026031{number}-220312-a7d{number}", survey_id=survey_id))
+        )
+    first, other, last = runs
+    assert find_comparable(store, last) == (first,)
+    assert find_comparable(store, other) == ()

@@ -22,7 +22,7 @@ _TIME = re.compile(
 _BEGAN = re.compile(r"began ([0-9]{1,12}) ([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9:]{8}Z)")
 _ENDED = re.compile(r"ended ([0-9]{1,12}) ([0-9]{1,12})")
 _LEFT = re.compile(r"left (link [a-z+]{2,12}:\S{1,200}|[a-z]{2,8}) (.{1,200})")
-_LINK = re.compile(r"link ([a-z]{4,5}://\S{1,200}) ([0-9]{1,9}) ([0-9]{1,9})")
+_LINK = re.compile(r"link ([a-z]{4,5}://\S{1,200}) ([0-9]{1,9}) ([0-9]{1,9})((?: [0-9]{1,9}){3})")
 _ON = re.compile(r"on (\S{0,32}) (/.{0,200})")
 _HELD = 100  # hundredths of a second of /proc/uptime, proc(5)
 _MOST_LINES = 400
@@ -127,29 +127,22 @@ def _walk_left(lines: Iterable[str]) -> Iterator[tuple[str, str]]:
 
 
 def _walk_links(lines: Iterable[str]) -> Iterator[tuple[Speed, int]]:
-    """Each archive's seconds for a megabyte: what its largest pieces took longer than the
-    first, small one did, so that neither the way there and back nor the programs' own start
-    are counted. With it, all bytes that were fetched for it."""
-    found: dict[str, list[tuple[int, float]]] = {}
+    """Each archive's seconds for a megabyte, three times: those of the later parts of its
+    largest transfer, once the line was going. With it, all bytes that were fetched for it."""
+    found: dict[str, list[tuple[int, int, tuple[float, ...]]]] = {}
     for line in lines:
         match = _LINK.fullmatch(line)
-        if match is not None and int(match[2]) and int(match[3]):
-            found.setdefault(match[1], []).append((int(match[2]), int(match[3]) / 1e6))
-    for site, pieces in found.items():
-        largest = max(size for size, _ in pieces)
-        first, start_s = pieces[0]
-        if first >= largest:  # all of one size: there is nothing to take off
-            first, start_s = 0, 0.0
-        seconds = tuple(
-            # At least half of it is the line's own, as for the start of programs above.
-            _round(max(took - start_s, took / 2) / (size - first) * 1e6)
-            for size, took in pieces
-            if size == largest
-        )
-        yield (
-            Speed(Work.LINK, "MB", seconds, escape_value(site)),
-            sum(size for size, _ in pieces),
-        )
+        if match is not None and int(match[3]):
+            took = tuple(int(us) / 1e6 for us in match[4].split())
+            found.setdefault(match[1], []).append((int(match[2]), int(match[3]), took))
+    for site, transfers in found.items():
+        _, part, took = max(transfers)
+        seconds = tuple(_round(one / part * 1e6) for one in took if one > 0)
+        if seconds:
+            yield (
+                Speed(Work.LINK, "MB", seconds, escape_value(site)),
+                sum(size for size, _, _ in transfers),
+            )
 
 
 def _find_load(lines: list[str], wall_s: float) -> LabLoad | None:

@@ -149,43 +149,66 @@ state after
 look; echo "ended $up $wrote"
 )""".replace("REPETITIONS", str(REPETITIONS))
 
-# One archive: host, port, path, bytes at most, and the name it is told under; it ends with 2
-# where nobody answers, 1 where what came was too little. In bash, which every Debian has: it
-# can open a connection by itself and has a clock of microseconds.
-_ONE = r"""host=$1 port=$2 path=$3 left=$4 site=$5 size=65536 same=0
-get() {
+# One archive: host, port, path, bytes at most, and the name it is told under. A transfer gets
+# going in its first quarter, which is not timed: a line that could carry more is slow while
+# TCP finds out (RFC 5681, 3.1). The other three are timed apart; the next transfer is larger, until
+# one takes a while. It ends with 2 where nobody answers, 3 where the file was too small to
+# tell much, 1 where it was not what was asked for. In bash, which every Debian has: it can open
+# a connection by itself and has a clock of microseconds.
+_ONE = r"""host=$1 port=$2 path=$3 left=$4 site=$5 size=65536
+start() {
+  all=0
   case $site in
   https:*)
-    begin=$EPOCHREALTIME
     if command -v curl >/dev/null; then
-      got=$(curl -s -f -r 0-$((size - 1)) "$site$path" 2>/dev/null | head -c $size | wc -c)
+      exec 3< <(curl -s -f -r 0-$((size - 1)) "$site$path")
     else
-      got=$(wget -q -O - --max-redirect=0 --tries=1 --header="Range: bytes=0-$((size - 1))" \
-        "$site$path" 2>/dev/null | head -c $size | wc -c)
+      exec 3< <(wget -q -O - --max-redirect=0 --tries=1 --header="Range: bytes=0-$((size - 1))" \
+        "$site$path")
     fi;;
   *)
     exec 3<>"/dev/tcp/$host/$port" || exit 2
     printf 'GET %s HTTP/1.1\r\nHost: %s\r\nRange: bytes=0-%s\r\nConnection: close\r\n\r\n' \
       "$path" "$host" $((size - 1)) >&3
     read -r version code rest <&3
-    while read -r line <&3 && [ "$line" != $'\r' ]; do :; done
-    # The way there and back is no part of the rate.
-    got=0 begin=$EPOCHREALTIME
-    case $code in 200|206) got=$(head -c $size <&3 | wc -c);; esac
-    exec 3>&-;;
+    while read -r name value <&3 && [ "$name" != $'\r' ]; do
+      value=${value%$'\r'}
+      case $code:${name,,} in
+        206:content-range:) all=${value##*/};;
+        200:content-length:) all=$value;;
+      esac
+    done
+    case $code in 200|206) ;; *) exit 1;; esac
+    case $all in *[!0-9]*|'') all=0;; esac;;
   esac
-  us=$((${EPOCHREALTIME/[.,]/} - ${begin/[.,]/}))
-  [ "$got" -eq $size ]
+}
+take() {
+  local begin=$EPOCHREALTIME
+  got=$(head -c $part <&3 | wc -c); us=$((${EPOCHREALTIME/[.,]/} - ${begin/[.,]/}))
+  [ "$got" -eq $part ]
 }
 exec 2>/dev/null
-while [ $same -lt 3 ] && [ $size -le $left ]; do
-  left=$((left - size)); get || exit 1
-  echo "link $site $size $us"
-  if [ $same = 0 ] && [ $us -lt 1000000 ] && [ $((size * 12)) -le $left ]; then
-    size=$((size * 4))
-  else
-    same=$((same + 1))
-  fi
+while :; do
+  start
+  [ $all = 0 ] || [ $size -le $all ] || size=$all
+  part=$((size / 4)); spent=0; said=
+  [ $part -gt 0 ] || exit 1
+  for turn in 0 1 2 3; do
+    take || exit 1
+    spent=$((spent + us))
+    [ $turn = 0 ] || said="$said $us"
+  done
+  exec 3>&-
+  echo "link $site $((part * 4)) $part$said"
+  left=$((left - part * 4))
+  # The next one is to be over in two seconds.
+  factor=8
+  [ $spent -gt 0 ] && [ $((2000000 / spent)) -lt 8 ] && factor=$((2000000 / spent))
+  [ $factor -ge 2 ] || exit 0
+  next=$((size * factor)); [ $next -le $left ] || next=$left
+  [ $all = 0 ] || [ $next -le $all ] || next=$all
+  [ $next -ge $((size + size / 2)) ] || { [ $all = 0 ] || [ $all -ge 1000000 ] || exit 3; exit 0; }
+  size=$next
 done
 """
 
@@ -224,9 +247,11 @@ largest() {{
     awk '/^Filename: / {{ f = $2 }} /^Size: / {{ s = $2 + 0 }}
       /^$/ {{ if (m < s) {{ m = s; b = f }} s = 0 }} END {{ if (m < s) b = f; print b }}'
 }}
+# What one archive leaves is the others'.
 ask() {{
-  got=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / n)) "$site")
-  code=$?
+  new=$(timeout {LINK_S} bash -c "$one" one "$host" "$port" "$before$1" $((most / n)) "$site")
+  code=$?; got=$got${{got:+${{new:+$nl}}}}$new
+  most=$(echo "$new" | awk -v most=$most '{{ most -= $3 }} END {{ print most }}')
 }}
 for row in $sites; do
   IFS=' '; set -- $row; site=$1 base=$3 list=$4; path=${{2#"$site"}}; why=
@@ -253,13 +278,11 @@ for row in $sites; do
     ask "$path$end"
     [ -z "$got" ] && [ $code = 1 ] || break
   done
-  if [ -z "$got" ] && [ $code = 1 ]; then
+  if [ $code = 1 ] || [ $code = 3 ]; then
     file=$(largest "$list")
     case $file in ''|*[!A-Za-z0-9._+~:%/-]*) ;; *) ask "${{base#"$site"}}$file";; esac
   fi
   [ -n "$got" ] && echo "$got" || tell "link $site" 'nothing came in the time allowed'
-  # What this one left is the others'.
   count=$((count - 1))
-  most=$(echo "$got" | awk -v most=$most '{{ most -= $3 }} END {{ print most }}')
 done
 :)"""
