@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
 from functools import partial
@@ -12,198 +11,70 @@ from pathlib import Path
 from forerun import __version__
 from forerun.errors import ForerunError, Interrupted
 from forerun.events import Notice, Sink
-from forerun.model.blueprint import Blueprint, TemplateInfo
 from forerun.model.observation import (
     GapSeen,
     LabFacts,
     Outcome,
     RunRecord,
     Teardown,
-    WayTried,
 )
-from forerun.model.survey import Approval
-from forerun.pipeline_bench import (
-    Bench,
-    Phase,
-    check_archives,
-    find_accelerator,
-    make_template,
-    open_gateway,
-)
+from forerun.pipeline_bench import Bench
+from forerun.pipeline_clone import CloneRun
 from forerun.pipeline_leaks import check_clone
 from forerun.pipeline_likeness import Likeness, open_likeness
 from forerun.pipeline_request import RehearsalRequest
 from forerun.pipeline_walk import Walk
-from forerun.ports.canary import LoopbackCanary
 from forerun.ports.clock import format_instant
 from forerun.ports.gateway import ArchiveGateway
-from forerun.ports.guest import Guest
 from forerun.ports.store import Store
-from forerun.profiles import fit_profile
 from forerun.stages.back_out import REBUILD_ENDING
-from forerun.stages.build import Clone, Yard, check_room, open_clone, write_reach_hint
-from forerun.stages.copy_tar import filter_copy, read_files
-from forerun.stages.custody import check_usable, find_copy
-from forerun.stages.design import design_clone, list_key_files
-from forerun.stages.lab import Accelerator
+from forerun.stages.build import Clone, Yard
 from forerun.stages.measure import find_outages
 from forerun.stages.rehearse import Observed
-from forerun.stages.seal import check_sealed, try_ways
-from forerun.stages.seal_ways import list_ways
-from forerun.stages.seed import list_taken, write_settle_script
-from forerun.stages.seed_disks import note_not_made
-from forerun.stages.template import (
-    find_template,
-    verify_template,
-)
-from forerun.stages.template_fit import note_fit
 from forerun.stages.upgrade import WalkEnd
 
-_MOST_NOTICES = 100
 
-
-class RehearsalRun:
+class RehearsalRun(CloneRun):
     """One rehearsal from its request to its record."""
 
     def __init__(self, request: RehearsalRequest, bench: Bench, sink: Sink) -> None:
-        self.request = request
-        self.bench = bench
-        self.sink = sink
-        self.id = bench.store.draw_id("run", bench.clock.now(), bench.store.runs)
-        self.origin_s = bench.clock.monotonic()
-        self.started_at = format_instant(bench.clock.now())
-        self.preparation: list[tuple[str, float]] = []
+        run_id = bench.store.draw_id("run", bench.clock.now(), bench.store.runs)
+        super().__init__(request, bench, sink, run_id)
         self.observed = Observed()
         self.end: WalkEnd | None = None
-        self.template: TemplateInfo | None = None
-        self.accelerator = Accelerator("", "")
-        self.hypervisor_name = ""
         self.walk: Walk | None = None
-        self.blueprint: Blueprint | None = None
-        self.outside_bytes = 0
-        self.reach_hint = ""
-        self.ways_tried: tuple[WayTried, ...] = ()
         self.likeness: Likeness | None = None
-        self.approval: Approval | None = None
 
-    def run(self, folder: Path) -> None:
-        """Do it all; whatever is raised, what was seen so far stays in this object."""
-        request, bench = self.request, self.bench
-        fit_profile(request.profile, request.survey.release)
-        self.approval = check_usable(bench.store, request.survey, bench.clock.now())
-        hypervisor = bench.open_hypervisor()
-        with ExitStack() as stack:
-            stack.callback(hypervisor.close)
-            self.hypervisor_name = hypervisor.describe()
-            self.accelerator = find_accelerator(bench, hypervisor)
-            self.blueprint = self._design()
-            gateway = stack.enter_context(
-                ArchiveGateway(
-                    bench.store.archive,
-                    self.blueprint.allowed,
-                    rate_limit_bits=request.rate_limit_bits,
-                    index_age_s=request.index_age_s,
-                )
+    def on_archives(self, stack: ExitStack) -> None:
+        """What the upgrade will ask is told before it is tried."""
+        self.likeness = stack.enter_context(
+            open_likeness(
+                self.bench,
+                self.id,
+                survey=self.request.survey,
+                profile=self.request.profile,
+                allowed=self.need_blueprint().allowed,
+                index_age_s=self.request.index_age_s,
             )
-            yard = Yard(
-                bench.store,
-                bench.disks,
-                hypervisor,
-                bench.lab,
-                bench.clock,
-                self.sink,
-                self.accelerator.name,
-                gateway.port,
-            )
-            check_room(yard, self.blueprint.memory_bytes)
-            self.likeness = stack.enter_context(
-                open_likeness(
-                    bench,
-                    self.id,
-                    survey=request.survey,
-                    profile=request.profile,
-                    allowed=self.blueprint.allowed,
-                    index_age_s=request.index_age_s,
-                )
-            )
-            self._run_in(folder, yard, gateway)
-
-    def _design(self) -> Blueprint:
-        request = self.request
-        return design_clone(
-            request.survey,
-            request.profile,
-            request.site,
-            run_id=self.id,
-            cpus=request.cpus,
-            memory_bytes=request.memory_bytes,
-            emulated=self.accelerator.name != "kvm",
-            keys=read_files(self._find_copy(), list_key_files(request.survey)),
         )
+        stack.callback(self._count_outside)
+        self._look_ahead("foretell", "what the upgrade will ask", self._likeness().foretell)
 
-    def _find_copy(self) -> Path:
-        return find_copy(self.bench.store, self.request.survey.id)
-
-    def _run_in(self, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
-        blueprint = self._blueprint()
-        try:
-            with self._phase("archives", "old and new release reachable"):
-                check_archives(blueprint, self.request.profile, gateway)
-            self._look_ahead("foretell", "what the upgrade will ask", self._likeness().foretell)
-            self.template = self._make_template(blueprint)
-            blueprint = note_fit(blueprint, self.request.survey, self.template)
-            self.blueprint = blueprint
-            copy = filter_copy(self._find_copy(), list_taken(blueprint))
-            with ExitStack() as stack:
-                with self._phase("clone", "overlay, seed, first boot") as phase:
-                    clone = stack.enter_context(open_clone(blueprint, self.template, copy, yard))
-                self.preparation.append(("clone", phase.took_s))
-                try:
-                    self._on_clone(clone, folder, yard, gateway)
-                finally:
-                    with contextlib.suppress(OSError):
-                        shutil.copyfile(clone.console, folder / "console.log")
-                if self.request.keep:
-                    clone.keep = True
-                    self.reach_hint = write_reach_hint(clone)
-        finally:
-            self.outside_bytes += gateway.reading().outside + self._likeness().outside_bytes
-
-    def _phase(self, name: str, detail: str = "") -> Phase:
-        return Phase(self.sink, self.bench.clock, name, detail, origin_s=self.origin_s)
-
-    def _make_template(self, blueprint: Blueprint) -> TemplateInfo:
-        if self.request.template_id:
-            info = find_template(self.bench.store, self.request.template_id)
-            verify_template(self.bench.store, info, self.bench.disks)
-            return info
-        age = self.request.index_age_s
-        with (
-            self._phase("template", "production's package set") as phase,
-            open_gateway(self.bench, blueprint.recipe, index_age_s=age) as gateway,
-        ):  # a gateway of its own: the clone's rate limit is not for building
-            info = make_template(
-                blueprint.recipe, gateway, self.bench, self.sink, origin_s=self.origin_s
-            )
-            self.outside_bytes += gateway.reading().outside
-        self.preparation.append(("template", phase.took_s))
-        return info
-
-    def _on_clone(self, clone: Clone, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
-        request, clock = self.request, self.bench.clock
-        self._prove_sealed(clone, gateway)
-        with self._phase("settle", "services read their configuration") as phase:
-            settled = clone.guest.run(write_settle_script(self._blueprint()), timeout_s=600)
-        self.preparation.append(("settle", phase.took_s))
-        self.blueprint = note_not_made(self._blueprint(), settled.text())
-        for line in settled.text().splitlines()[:_MOST_NOTICES]:
-            self.sink.emit(Notice(clock.monotonic() - self.origin_s, "caution", line[:200]))
+    def on_settled(self, clone: Clone) -> None:
+        """Originals are looked for, and how like the clone is to the survey."""
         self._scan_clone(clone)
         self._look_ahead(
             "likeness",
             "the clone is compared with the survey",
-            lambda: self._likeness().compare(clone.guest, self._blueprint()),
+            lambda: self._likeness().compare(clone.guest, self.need_blueprint()),
         )
+
+    def _count_outside(self) -> None:
+        self.outside_bytes += self._likeness().outside_bytes
+
+    def on_clone(self, clone: Clone, folder: Path, yard: Yard, gateway: ArchiveGateway) -> None:
+        """Walk the profile, then try the ways back where that is wanted."""
+        request = self.request
         walk = Walk(
             request,
             self.bench,
@@ -219,38 +90,19 @@ class RehearsalRun:
         self.end = walk.run()
         self._likeness().check(self.observed)
         if self.template is not None:
-            walk.back_out(self._blueprint(), self.template, partial(self._try_seal, gateway))
-
-    def _prove_sealed(self, clone: Clone, gateway: ArchiveGateway) -> None:
-        """First of all: nothing of production's is read, started or looked for before."""
-        with self._phase("seal", "every way out is tried from inside") as phase:
-            self._try_seal(gateway, clone.guest)
-        self.preparation.append(("seal", phase.took_s))
-
-    def _try_seal(self, gateway: ArchiveGateway, guest: Guest) -> None:
-        """On record are the ways of the last machine that was tried: of each that was made
-        none may be open, or this raises SealBroken."""
-        others = [
-            int(entry.name)
-            for entry in self.bench.store.ledger.find()
-            if entry.kind == "port" and entry.run != self.id
-        ]
-        with LoopbackCanary() as canary, gateway.lend(canary.entry()):
-            ways = list_ways(canary, gateway_port=gateway.port, clone_ports=others)
-            self.ways_tried = try_ways(guest, ways, canary)
-        check_sealed(self.ways_tried)
+            walk.back_out(self.need_blueprint(), self.template, partial(self.try_seal, gateway))
 
     def _scan_clone(self, clone: Clone) -> None:
         request = self.request
         if request.originals is None:
             return
-        with self._phase("leaks", "originals are looked for on the clone's disks") as phase:
+        with self.phase("leaks", "originals are looked for on the clone's disks") as phase:
             scanner = request.make_scanner(request.originals)
             check_clone(scanner, clone, self.bench.command)
         self.preparation.append(("leaks", phase.took_s))
 
     def _look_ahead(self, name: str, detail: str, look: Callable[[], str]) -> None:
-        with self._phase(name, detail) as phase:
+        with self.phase(name, detail) as phase:
             said = look()
         self.preparation.append((name, phase.took_s))
         now = self.bench.clock.monotonic() - self.origin_s
@@ -260,11 +112,6 @@ class RehearsalRun:
         if self.likeness is None:
             raise ValueError("likeness is opened with the gateway")
         return self.likeness
-
-    def _blueprint(self) -> Blueprint:
-        if self.blueprint is None:
-            raise ValueError("the blueprint is made before the clone")
-        return self.blueprint
 
     def record(self, failure: BaseException | None) -> RunRecord:
         """What was observed, complete or not."""

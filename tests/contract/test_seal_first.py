@@ -22,7 +22,7 @@ from forerun.ports.labhost import LabHost
 from forerun.ports.ssh import ExecResult
 from forerun.ports.store import Store
 from forerun.profiles import load_profile, shipped_folders
-from forerun.stages.build import Clone, Yard
+from forerun.stages.build import Clone
 from forerun.stages.seal_program import CONTROL_GATEWAY, CONTROL_ICMP, CONTROL_TCP, CONTROL_UDP
 from forerun.testing import FakeClock, FakeGuest
 from tests.unit.test_design import SURVEY
@@ -75,32 +75,32 @@ def run(tmp_path: Path) -> RehearsalRun:
     return RehearsalRun(request, bench, Discard())
 
 
-def go_on(run: RehearsalRun, guest: FakeGuest, gateway: ArchiveGateway, folder: Path) -> None:
-    """As far as a fake clone goes; the yard is not used so early."""
-    run._on_clone(cast(Clone, BareClone(guest)), folder, cast(Yard, None), gateway)
+def go_on(run: RehearsalRun, guest: FakeGuest, gateway: ArchiveGateway) -> None:
+    """As far as a fake clone goes."""
+    run.make_ready(cast(Clone, BareClone(guest)), gateway)
 
 
 def test_nothing_is_run_on_a_clone_before_its_seal_is_proved(
-    run: RehearsalRun, gateway: ArchiveGateway, tmp_path: Path
+    run: RehearsalRun, gateway: ArchiveGateway
 ) -> None:
     """What cannot be told stops the run at the very first script."""
     guest = FakeGuest(FakeClock())
     with pytest.raises(SealBroken, match="could not be proved"):
-        go_on(run, guest, gateway, tmp_path)
+        go_on(run, guest, gateway)
     (script,) = guest.ran
     assert script.startswith("perl - ")
     assert run.ways_tried == ()
 
 
 def test_an_open_way_stops_the_run_and_is_on_record(
-    run: RehearsalRun, gateway: ArchiveGateway, tmp_path: Path
+    run: RehearsalRun, gateway: ArchiveGateway
 ) -> None:
     """Exit code 38; the attempts are kept, the open one among them; nothing else was run, and
     the canary is no longer on the gateway's list."""
     before = gateway._allowed
     guest = FakeGuest(FakeClock(), answers={"perl - ": Tried(gateway, open_way=3)})
     with pytest.raises(SealBroken, match="can reach out") as caught:
-        go_on(run, guest, gateway, tmp_path)
+        go_on(run, guest, gateway)
     assert caught.value.exit_code == 38
     assert len(guest.ran) == 1
     assert [one.result is WayEnd.OPEN for one in run.ways_tried].index(True) == 3
@@ -108,14 +108,14 @@ def test_an_open_way_stops_the_run_and_is_on_record(
 
 
 def test_a_sealed_clone_goes_on_with_everything_on_record(
-    run: RehearsalRun, gateway: ArchiveGateway, tmp_path: Path
+    run: RehearsalRun, gateway: ArchiveGateway
 ) -> None:
     """Ports of other clones are tried, this run's own are not; then comes what comes next."""
     run.bench.store.ledger.note("run-other", "port", "40123")
     run.bench.store.ledger.note(run.id, "port", "40456")
     guest = FakeGuest(FakeClock(), answers={"perl - ": Tried(gateway)})
     with pytest.raises(ValueError, match="blueprint"):  # the next phase asks for it
-        go_on(run, guest, gateway, tmp_path)
+        go_on(run, guest, gateway)
     assert [name for name, _ in run.preparation] == ["seal"]
     ports = {one.port for one in run.ways_tried if one.name == "another clone"}
     assert ports == {40123}
