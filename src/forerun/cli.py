@@ -18,6 +18,7 @@ from tabulate import tabulate
 from forerun import (
     __version__,
     cli_custody,
+    cli_drill,
     cli_estimate,
     cli_faults,
     cli_profile,
@@ -41,6 +42,7 @@ from forerun.cli_common import (
 )
 from forerun.cli_drift import show_drift
 from forerun.cli_shown import find_width, show_survey
+from forerun.drills.start import give_up_abandoned
 from forerun.errors import (
     EXIT_BUG,
     EXIT_OK,
@@ -81,6 +83,7 @@ app.command()(cli_estimate.actual)
 app.command()(cli_report.report)
 app.command()(cli_report.runbook)
 app.add_typer(cli_template.app, name="template", help="Build, list, verify, remove, import.")
+app.add_typer(cli_drill.app, name="drill", help="Practise an upgrade night on a clone.")
 app.add_typer(cli_profile.app, name="profile", help="Check a profile, print its schema.")
 
 
@@ -194,8 +197,11 @@ def sweep(
     hypervisor = bench.open_hypervisor()
     try:
         swept = sweep_leftovers(bench.store, hypervisor, bench.command, run=run)
+        given_up = give_up_abandoned(bench, hypervisor, only=run)
     finally:
         hypervisor.close()
+    for drill in given_up:
+        say(f"removed the clone of {drill}, which nobody kept; its record stays")
     for thing in swept.removed:
         say(f"removed {thing}")
     for thing in swept.left:

@@ -219,7 +219,8 @@ class InjectCourse:
 class DrillRecord:
     """A drill that was played, or is. `person` is a pseudonym; `seed` drew `drawn`, the names
     of the injects that happen. `reference_s` is what the measured rehearsal's same steps took,
-    0 where there is none. `resets` are (at_s, seconds back at the hold point); `casts` the
+    `latest_s` the latest moment to begin the back-out; 0 where there is none.
+    `resets` are (at_s, seconds back at the hold point); `casts` the
     recorded terminals. `passed` and `verdict` stand once it is finished."""
 
     id: str
@@ -239,6 +240,7 @@ class DrillRecord:
     attempt: int = 1
     spent_s: float = 0.0
     reference_s: float = 0.0
+    latest_s: float = 0.0
     cold_start_s: float = 0.0
     resets: tuple[tuple[float, float], ...] = ()
     events: tuple[DrillEvent, ...] = ()

@@ -103,6 +103,30 @@ class LocalCommand:
         return shutil.which(program, path=search) or ""
 
 
+def start_detached(argv: Sequence[str], log: Path) -> int:
+    """Start a program that goes on by itself when this one ends or its terminal goes; its
+    output is added to `log`. Returns its process id. It is nobody's leftover: what it makes it
+    notes itself. Raises CommandFailed."""
+    env = {key: value for key, value in os.environ.items() if key != CALLER}
+    try:
+        with log.open("ab") as stream:
+            process = subprocess.Popen(
+                list(argv),
+                stdin=subprocess.DEVNULL,
+                stdout=stream,
+                stderr=stream,
+                env=env,
+                cwd="/",
+                start_new_session=True,
+            )
+    except OSError as problem:
+        raise CommandFailed(
+            f"{argv[0]} could not be started.", where=" ".join(argv)[:300], found=str(problem)
+        ) from problem
+    process.returncode = 0  # it outlives this process on purpose: nobody waits for it
+    return process.pid
+
+
 def _run_group(
     argv: list[str], stdin: bytes, timeout_s: float, env: dict[str, str], cwd: Path | None
 ) -> Completed:

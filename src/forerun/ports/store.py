@@ -122,11 +122,13 @@ class Store:
                 self.surveys,
                 self.templates,
                 self.runs,
+                self.drills,
                 self.machines,
                 self.archive,
             ):
                 folder.mkdir(mode=0o711, parents=True, exist_ok=True)
             self.surveys.chmod(0o700)
+            self.drills.chmod(0o700)
         except OSError as problem:
             raise NoRoom(
                 "The state folder cannot be made.",
@@ -151,6 +153,11 @@ class Store:
     def runs(self) -> Path:
         """Folder of the runs."""
         return self.root / "runs"
+
+    @property
+    def drills(self) -> Path:
+        """Folder of the drills, those that are going on among them."""
+        return self.root / "drills"
 
     @property
     def machines(self) -> Path:

@@ -143,7 +143,7 @@ def open_clone(
         ports = site.start(disks, stack)
         alive = partial(check_alive, yard, site.name)
         guest = SshGuest(
-            _make_dial(ports, site.keys, yard.connect),
+            make_dial(ports, site.keys, yard.connect),
             gateway_port=yard.gateway_port,
             guest_gateway_port=GATEWAY_PORT,
             clock=yard.clock,
@@ -335,9 +335,10 @@ def _list_partitions(stand_in: StandInDisk) -> tuple[tuple[int, int, str, str], 
     )
 
 
-def _make_dial(
+def make_dial(
     ports: tuple[PortMap, ...], keys: Keys, log_in_to: Callable[[SshTarget, float], SshLink]
 ) -> Callable[[], SshLink]:
+    """What logs in to the clone with those ports and keys, each time it is called."""
     port = next(p.host_port for p in ports if p.guest_port == ACCESS_PORT)
     target = SshTarget(
         "127.0.0.1", port, "root", key_text=keys.login_private, host_key=keys.host_public

@@ -228,6 +228,10 @@ done
         """Let dpkg run on, where it was held and the power is still there."""
         self._guest.run("pkill -CONT -x dpkg || true", timeout_s=60)
 
+    def forget(self) -> None:
+        """Take away what finds the moment; what struck stays."""
+        self._guest.run(f"rm -rf {_LOGGER_FILE} {_FOLDER}", timeout_s=60)
+
     def strike(self) -> None:
         """Do at the moment what is not a power cut."""
         struck = _STRUCK.get(self.fault.name)

@@ -1,0 +1,1 @@
+"""Drills: people trained on clones that production's survey made."""
