@@ -30,6 +30,7 @@ from forerun.cli_drill_told import (
 )
 from forerun.cli_shown import find_width
 from forerun.drills.folder import (
+    LOG_NAME,
     PROGRESS_NAME,
     DrillFolder,
     DrillOrder,
@@ -38,9 +39,10 @@ from forerun.drills.folder import (
     find_drills,
 )
 from forerun.drills.start import Wish, start_drill
-from forerun.drills.talk import ask
+from forerun.drills.talk import STARTING_S, ask
 from forerun.errors import EXIT_RESULT_NOT_GOOD, ForerunError, LabUnfit, UsageError
 from forerun.model.drill import DrillRecord, DrillState
+from forerun.model.observation import RunRecord
 from forerun.model.profile import Procedure, Site
 from forerun.pipeline_bench import Bench
 from forerun.profiles import find_drill as find_drill_file
@@ -65,8 +67,12 @@ def start(
     seed: Annotated[
         int, typer.Option(help="draws what happens: one seed, one night; drawn itself otherwise")
     ] = -1,
-    cpus: Annotated[int, typer.Option(min=1, max=64, help="the clone's processors")] = 2,
-    memory: Annotated[str, typer.Option(help="the clone's memory, as 1GiB")] = "1GiB",
+    cpus: Annotated[
+        int, typer.Option(min=0, max=64, help="the clone's processors; 0: as rehearsed, else 2")
+    ] = 0,
+    memory: Annotated[
+        str, typer.Option(help="the clone's memory, as 1GiB; as rehearsed otherwise")
+    ] = "",
     rate_limit: Annotated[str, typer.Option(help="archive link, as 20Mbit/s; 0 = none")] = "0",
     template: Annotated[str, typer.Option(help="use this template instead of a fitted one")] = "",
     connect: UriOption = DEFAULT_URI,
@@ -78,15 +84,19 @@ def start(
     bench = open_to_make(connect)
     record = None
     if survey:
-        procedure = Procedure(
-            load_profile(find_profile(profile)), load_site(site) if site else Site()
-        )
+        own = load_site(site) if site else Site()
+        procedure = Procedure(load_profile(find_profile(profile)), own)
         surveyed = bench.store.load_survey(survey)
     else:
-        record = bench.store.load_run(run or "last")
+        record = _find_run(bench, run)
         procedure = bench.store.load_procedure(record.id)
         surveyed = bench.store.load_survey(record.survey_id)
-        template = template or record.template_id
+    order = DrillOrder(
+        cpus or (record.clone_cpus if record else 2),
+        parse_size(memory) if memory else (record.clone_memory_bytes if record else 1 << 30),
+        parse_limit(rate_limit),
+        template_id=template or _find_template(bench, record),
+    )
     wish = Wish(
         chosen,
         surveyed,
@@ -94,7 +104,7 @@ def start(
         record,
         one_line(person)[:60] or draw_pseudonym(bench.store),
         secrets.randbelow(10**6) if seed < 0 else seed,
-        DrillOrder(cpus, parse_size(memory), parse_limit(rate_limit), template_id=template),
+        order,
     )
     folder = start_drill(wish, bench)
     say(f"drill: {folder.id}")
@@ -102,9 +112,24 @@ def start(
     say_brief(folder, find_width())
 
 
+def _find_run(bench: Bench, run: str) -> RunRecord:
+    if not run and not bench.store.find_runs():
+        raise UsageError(
+            "A drill needs a server to be about, and nothing was rehearsed yet.",
+            hint="Rehearse one first (`forerun rehearse`), or name a survey with --survey ID.",
+        )
+    return bench.store.load_run(run or "last")
+
+
+def _find_template(bench: Bench, record: RunRecord | None) -> str:
+    """The rehearsal's own template, while it is there; else one is fitted again."""
+    known = {info.id for info in bench.store.find_templates()}
+    return record.template_id if record and record.template_id in known else ""
+
+
 def _follow(folder: DrillFolder) -> None:
     """Show the making of the clone. Whoever leaves here loses nothing: it goes on."""
-    path, offset = folder.path / PROGRESS_NAME, 0
+    path, offset, began = folder.path / PROGRESS_NAME, 0, time.monotonic()
     while True:
         record = folder.load()
         if path.is_file():
@@ -121,14 +146,14 @@ def _follow(folder: DrillFolder) -> None:
             )
         if record.state is not DrillState.PREPARING:
             return
-        if not folder.is_kept() and offset:
-            time.sleep(1.0)
-            if folder.load().state is DrillState.PREPARING and not folder.is_kept():
-                raise LabUnfit(
-                    "The making of the drill's clone was cut short.",
-                    where=str(folder.path / "keeper.log"),
-                    hint="Read that file, run `forerun sweep`, then start the drill again.",
-                )
+        if not folder.is_kept() and time.monotonic() - began > STARTING_S:
+            if folder.load().state is not DrillState.PREPARING:
+                continue
+            raise LabUnfit(
+                "The making of the drill's clone was cut short.",
+                where=str(folder.path / LOG_NAME),
+                hint="Read that file, run `forerun sweep`, then start the drill again.",
+            )
         time.sleep(0.3)
 
 

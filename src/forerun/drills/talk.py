@@ -113,11 +113,16 @@ def wake(folder: DrillFolder, bench: Bench) -> None:
             found=record.verdict or record.state.value,
             hint=f"`forerun drill debrief {record.id}` shows what came of it.",
         )
-    if record.state is DrillState.PREPARING and not folder.is_kept():
+    if record.state is DrillState.PREPARING:
+        kept = folder.is_kept()
         raise UsageError(
-            "The clone of this drill was never finished: its making was cut short.",
+            "The clone of this drill is still being made."
+            if kept
+            else "The clone of this drill was never finished: its making was cut short.",
             where=record.id,
-            hint="Run `forerun sweep`, then start the drill again.",
+            hint="Wait for it: `forerun drill list` says when it is ready."
+            if kept
+            else "Run `forerun sweep`, then start the drill again.",
         )
     if not folder.is_kept():
         start_keeper(folder, bench)
