@@ -59,6 +59,7 @@ class Story:
     found_secrets: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
     left: list[str] = field(default_factory=list)
+    drill: bool = False
 
     @contextmanager
     def phase(self, name: str) -> Iterator[None]:
@@ -71,8 +72,15 @@ class Story:
             self.phases.append((name, time.monotonic() - began))
 
 
-def play(archives: Archives, shop: Workshop, story: Story, variations: frozenset[str]) -> None:
-    """Build and survey shelf01, power it off, rehearse its upgrade."""
+def play(
+    archives: Archives,
+    shop: Workshop,
+    story: Story,
+    variations: frozenset[str],
+    drill: str = "",
+) -> None:
+    """Build and survey shelf01, power it off, rehearse its upgrade; or, where one is named,
+    make a drill of it."""
     forerun = ForerunCommand(shop.store.root)
     with story.phase("shelf01's system disk"):
         template, outside = build_system(archives, shop)
@@ -103,6 +111,10 @@ def play(archives: Archives, shop: Workshop, story: Story, variations: frozenset
         with story.phase("shelf01 powers off"):
             if not premises.power_off():
                 print("shelf01 did not power off in time and is ended")
+    if drill:
+        with story.phase("the drill's clone"):
+            _start_drill(forerun, story, drill)
+        return
     with story.phase("rehearsal"):
         _rehearse(forerun, shop.store, story)
     with story.phase("production's night"):
@@ -122,6 +134,14 @@ def _check_planted(running: Running, store: Store, story: Story) -> None:
             wanted=", ".join(running.telling),
             found=", ".join(story.planted),
         )
+
+
+def _start_drill(forerun: ForerunCommand, story: Story, drill: str) -> None:
+    forerun.run(
+        "drill", "start", drill, "--survey", story.survey_id, "--profile", "debian-12-to-13",
+        "--site", str(DEMO / "site.yaml"), "--cpus", "2", "--memory", "1GiB",
+    )  # fmt: skip
+    story.drill = True
 
 
 def _rehearse(forerun: ForerunCommand, store: Store, story: Story) -> None:
@@ -252,6 +272,7 @@ def _read_arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
     parser.add_argument("--archive", default="", metavar="URL", help="Debian archive")
     parser.add_argument("--security-archive", default="", metavar="URL", help="security archive")
+    parser.add_argument("--drill", default="", metavar="NAME", help=argparse.SUPPRESS)
     for name, what in VARIATIONS.items():
         parser.add_argument(
             f"--{name}",
@@ -298,9 +319,12 @@ def main() -> int:
                 _open_shop(store, hypervisor),
                 story,
                 frozenset(arguments.variations),
+                arguments.drill,
             )
         except (ForerunError, Interrupted) as problem:
             code = _tell(problem)
+        if story.drill:
+            return code
         find_secrets(store, story)
         keep_report(store, story)
         tidy(store, hypervisor, story)
