@@ -37,7 +37,10 @@ def make_record(*standings: Standing, **parts: object) -> DrillRecord:
     record = DrillRecord(
         "drill-1", drill, "trainee-1", DrillState.RUNNING, "2026-01-31T22:00:00Z", "shelf01",
         "survey-1", "p", "0" * 64,
-        judged=tuple(Judged(one.name, how, "seen") for one, how in zip(OBJECTIVES, standings, strict=False)),
+        judged=tuple(
+            Judged(one.name, how, "seen")
+            for one, how in zip(OBJECTIVES, standings, strict=False)
+        ),
     )  # fmt: skip
     return replace(record, **parts)  # type: ignore[arg-type]
 
