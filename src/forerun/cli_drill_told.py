@@ -10,7 +10,8 @@ from pathlib import Path
 from tabulate import tabulate
 
 from forerun.cli_common import say
-from forerun.drills.folder import DrillFolder, find_runbook
+from forerun.drills.folder import BACKUP_NAME, DrillFolder
+from forerun.drills.start import find_runbook
 from forerun.errors import UsageError
 from forerun.model.drill import DrillRecord, DrillState, Standing
 from forerun.report.debrief import outline_debrief
@@ -77,6 +78,9 @@ def _brief(folder: DrillFolder, width: int) -> Iterator[str]:
     yield from tabulate(rows, tablefmt="plain", disable_numparse=True).splitlines()
     yield ""
     yield f"runbook: {find_runbook(folder)}"
+    backup = folder.path / BACKUP_NAME
+    if backup.is_file():
+        yield f"configuration backup, off the server: {backup}"
     yield f"time allowed: {say_seconds(drill.time_allowed_s)}"
     if record.reference_s:
         yield f"the measured rehearsal took: {say_seconds(record.reference_s)}"

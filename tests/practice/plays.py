@@ -28,6 +28,9 @@ LATEST_S = 20 * 60 - UNMEASURED_BACK_OUT_S
 UNSIGNED = "sed -i 's/ second / second /; s/\\[signed-by=[^]]*\\]/[trusted=yes]/' /etc/apt/sources.list.d/practice.list"  # noqa: E501
 
 
+BLINDLY = "yes '' | apt-get -q -y -o Dpkg::Options::=--force-confold full-upgrade >/dev/null 2>&1"
+
+
 @dataclass(frozen=True, slots=True)
 class Play:
     """One way through a drill. `fails` are the objectives that it must not meet; every other
@@ -108,7 +111,7 @@ def play_without_restart(player: Player) -> None:
 def play_blind(player: Player) -> None:
     """No plan is asked for, nothing rests; and a yes to everything at once."""
     _back_up(player)
-    _work(player, SWITCH, UPDATE, "apt-get -q -y full-upgrade >/dev/null")
+    _work(player, SWITCH, UPDATE, BLINDLY)
     _restart(player)
     _after(player)
 

@@ -149,7 +149,7 @@ def test_drills_are_found(bench: Bench) -> None:
         find_drill(bench.store, "")
     old = make_drill(bench, "drill-20260131-220000-a1")
     make_drill(bench, "drill-20260131-230000-a2", DrillState.FINISHED)
-    assert [one.id for one in find_drills(bench.store)][0] == old.id
+    assert find_drills(bench.store)[0].id == old.id
     assert find_drill(bench.store, "").id == old.id
     assert find_drill(bench.store, "drill-20260131-230000-a2").id == "drill-20260131-230000-a2"
     with pytest.raises(NotFound, match="no such drill"):

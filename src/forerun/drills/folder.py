@@ -36,6 +36,7 @@ LOG_NAME = "keeper.log"
 ORDER_NAME = "order.json"
 RUNBOOK_NAME = "runbook.md"
 TAKEN_NAME = "taken"
+BACKUP_NAME = "configuration.tar.gz"  # as `actions.keep_configuration` leaves it
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,7 @@ class DrillFolder:
     def forget_clone(self) -> None:
         """Remove what was only for a living clone: its key, and what was taken off it, which is
         production's sanitised configuration."""
-        for name in (GROUND_NAME, HISTORY_NAME, SOCKET_NAME):
+        for name in (GROUND_NAME, HISTORY_NAME, SOCKET_NAME, BACKUP_NAME):
             (self.path / name).unlink(missing_ok=True)
         for path in self.taken.glob("*"):
             path.unlink(missing_ok=True)

@@ -138,7 +138,9 @@ class Keeper:
                 self.chronicle.note("wrong", name.replace("_", "-"), getattr(self.seen, name))
         self.folder.save_history(self.seen)
         if self.record.state is DrillState.RUNNING:
-            self.injector.go_on(look, self.seen)
+            # A clone that goes away meanwhile is looked at again in a moment.
+            with contextlib.suppress(CloneUnreachable, FileNotFoundError):
+                self.injector.go_on(look, self.seen)
         return look
 
     def _is_off(self) -> bool:

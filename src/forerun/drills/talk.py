@@ -9,6 +9,7 @@ import os
 import socket
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
@@ -63,6 +64,11 @@ def answer(link: socket.socket, act: Callable[[Mapping[str, Any]], Answer]) -> N
         except FileNotFoundError:
             what = "There is no such file on the clone."
             said = {"problem": {"kind": "UsageError", "what": what}}
+        except Exception as problem:
+            traceback.print_exc()  # into the keeper's log
+            what = f"The drill's keeper made a mistake ({type(problem).__name__})."
+            hint = "Its log, keeper.log in the drill's folder, says more; try again."
+            said = {"problem": {"kind": "LabUnfit", "what": what, "hint": hint}}
         link.sendall(json.dumps(said).encode("utf-8") + b"\n")
 
 
