@@ -5,8 +5,8 @@ Each server has its own processors, disk, line, packages and other work (`VARIAN
 been restarted twice, as any server was some time, so that its journal tells how long its firmware
 takes. It is surveyed with `--calibrate` while it is as slow as it is, stands still during its
 rehearsal (on a clone of one processor, an unhindered disk and line), and is upgraded afterwards
-by hand over SSH, with its services looked at from outside. The table says what was told (half, four in
-five, nineteen in twenty nights) and what came.
+by hand over SSH, with its services looked at from outside. The table says what was told (half,
+four in five, nineteen in twenty nights) and what came.
 
     .venv/bin/python -m tests.bench.prediction [VARIANT ...]
     .venv/bin/python -m tests.bench.prediction --again
