@@ -106,6 +106,8 @@ def try_server(variant: Variant, ground: Ground, template: TemplateInfo) -> Outc
         keep_busy(link, variant.busy)
         time.sleep(SETTLED_S)
         link.forward_back(port, to_port=port)
+        images = (server.disk, ground.yard.store.template_disk(template.id))
+        warm(*images)
         with throttled(server, variant, ground.archive):
             survey = _survey(server, ground)
         with lab.paused(server.name):
@@ -114,6 +116,7 @@ def try_server(variant: Variant, ground: Ground, template: TemplateInfo) -> Outc
             told = _forecast(run, ground.program)
             ground.program.run("template", "remove", own)
         profile, site = load_profile(ground.profile), load_site(ground.site)
+        warm(*images)
         with throttled(server, variant, ground.archive):
             night = upgrade_for_real(server, ground.yard, profile, site)
     outcome = Outcome(variant, told, night, _read_window(run), run)
@@ -121,6 +124,16 @@ def try_server(variant: Variant, ground: Ground, template: TemplateInfo) -> Outc
         kept = {"variant": variant.name, "run": run, "night": asdict(night)}
         stream.write(json.dumps(kept) + "\n")
     return outcome
+
+
+def warm(*images: Path) -> None:
+    """Read disk images once, so that the lab host has them in its memory. It lets go of pages
+    that were not used for some minutes; a server that stood still meanwhile would then wait for
+    the lab host's disk, which is no disk of its own, and its clone, just made, would not."""
+    for image in images:
+        with image.open("rb") as stream:
+            while stream.read(1 << 22):
+                pass
 
 
 def _forecast(run: str, program: Program) -> dict[str, tuple[float, float, float]]:
