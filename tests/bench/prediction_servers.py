@@ -161,7 +161,7 @@ def upgrade_for_real(server: lab.Server, yard: Yard, profile: Profile, site: Sit
             if step.stage.value != "window":
                 continue
             if step.action is Action.REBOOT:
-                _restart(server, yard, watched)
+                restart(server, yard, watched)
             else:
                 _run(server, yard, step.script, dict(profile.environment))
             now = clock.monotonic()
@@ -185,7 +185,10 @@ def _run(server: lab.Server, yard: Yard, script: str, environment: dict[str, str
     assert done.exit_code == 0, (done.stdout + done.stderr).decode("utf-8", "replace")[-1500:]
 
 
-def _restart(server: lab.Server, yard: Yard, watched: tuple[tuple[ServiceProbe, int], ...]) -> None:
+def restart(
+    server: lab.Server, yard: Yard, watched: tuple[tuple[ServiceProbe, int], ...] = ()
+) -> None:
+    """Restart the server and wait until it and its services answer. Raises AssertionError."""
     link = lab.log_in(server, yard)
     before = link.read_file(BOOT_ID)
     link.exec("systemctl --no-block reboot", timeout_s=30)

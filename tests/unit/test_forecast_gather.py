@@ -237,17 +237,36 @@ def test_much_data_that_is_converted_in_place_allows_no_figure(
         (("02:00:00 03:00:00",), ()),
     ],
 )
-def test_a_bios_firmwares_time_is_the_journals_gap(
+def test_a_bios_firmwares_time_is_of_the_journals_gap(
     run: RunRecord, boots: tuple[str, ...], gaps: tuple[float, ...]
 ) -> None:
-    """Between a boot's last entry and the next one's first, where the service manager tells
-    nothing of firmware; a gap too long or backwards is none."""
+    """Between a boot's last entry and the next one's first, less the kernel's own time, where
+    the service manager tells nothing of firmware; a gap too long or backwards is none."""
     rows = tuple(
         Boot(f"2026-01-31T{began}Z", f"2026-01-31T{ended}Z", (("kernel", 3.0),))
         for began, ended in (boot.split() for boot in boots)
     )
     survey = make_survey(system=SystemFacts(boots=rows))
-    assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == gaps
+    run = replace(run, reboots=())
+    assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == tuple(
+        gap - 3.0 for gap in gaps
+    )
     told = (*rows, Boot("2026-02-01T00:00:00Z", "b", (("firmware", 8.0), ("loader", 1.0))))
     survey = make_survey(system=SystemFacts(boots=told))
     assert gather_inputs([rehearse(run)], Production(survey)).firmware_s == (9.0,)
+
+
+def test_what_else_lies_in_a_journals_gap_is_taken_off_as_on_the_clone(run: RunRecord) -> None:
+    """The old system's last moments and the new one's first: 10 s of the clone's 20 s with
+    a kernel of 6 s and a loader of 4 s; production's kernel takes 3 s, so half as long."""
+    rows = (
+        Boot("2026-01-31T02:00:00Z", "2026-01-31T03:00:00Z"),
+        Boot("2026-01-31T03:00:40Z", "2026-01-31T04:00:00Z", (("kernel", 3.0),)),
+    )
+    survey = make_survey(system=SystemFacts(boots=rows))
+    split = replace(run.reboots[-1], loader_s=4.0, kernel_s=6.0, journal_gap_s=20.0)
+    found = gather_inputs([rehearse(replace(run, reboots=(split,)))], Production(survey))
+    assert found.firmware_s == (40.0 - 3.0 - 5.0,)
+    slow = replace(split, journal_gap_s=200.0)
+    found = gather_inputs([rehearse(replace(run, reboots=(slow,)))], Production(survey))
+    assert found.firmware_s == (1.0,)

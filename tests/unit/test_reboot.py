@@ -19,6 +19,7 @@ from forerun.stages.reboot import (
     cut_reboot,
     have_given_up,
     read_boot_account,
+    read_journal_gap,
 )
 from forerun.testing import FakeClock, FakeGuest
 
@@ -290,3 +291,30 @@ def test_the_thread_ends_with_the_block(tmp_path: Path) -> None:
     with ConsoleWatch(tmp_path / "console.log", FakeClock()) as watch:
         assert watch._thread.is_alive()
     assert not watch._thread.is_alive()
+
+
+@pytest.mark.parametrize(
+    ("said", "gap_s"),
+    [
+        (
+            "IDX BOOT ID                          FIRST ENTRY                 LAST ENTRY\n"
+            " -1 0123456789abcdef0123456789abcdef Sat 2026-01-31 22:00:00 UTC "
+            "Sat 2026-01-31 22:10:00 UTC\n"
+            "  0 fedcba9876543210fedcba9876543210 Sat 2026-01-31 22:10:22 UTC "
+            "Sat 2026-01-31 22:11:00 UTC\n",
+            22.0,
+        ),
+        (
+            "  0 fedcba9876543210fedcba9876543210 Sat 2026-01-31 22:10:22 UTC "
+            "Sat 2026-01-31 22:11:00 UTC\n",
+            -1.0,
+        ),
+        ("no journal files were found", -1.0),
+    ],
+)
+def test_the_gap_between_two_journals(said: str, gap_s: float) -> None:
+    """By `journalctl --list-boots`, as on production; none where only one start is known."""
+    guest = FakeGuest(FakeClock(), answers={"list-boots": said})
+    assert read_journal_gap(guest) == gap_s
+    guest.lost = True
+    assert read_journal_gap(guest) == -1.0

@@ -183,7 +183,8 @@ class RebootSplit:
     boot loader; kernel: kernel to its start of user space; userspace: to the
     service manager's own "finished"; total: request to all watched services ready.
     `ssh_s` and `ready_s` count from the request. `own_account` holds the service
-    manager's own kernel and user-space figures for the cross-check.
+    manager's own kernel and user-space figures for the cross-check. `journal_gap_s` lies
+    between the last entry of the old start's journal and the first of the new one's.
     """
 
     requested_s: float
@@ -200,6 +201,7 @@ class RebootSplit:
     kernel_before: str = ""
     kernel_after: str = ""
     note: str = ""
+    journal_gap_s: float = -1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ them in UTC (`2026-01-31T22:00:00Z`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from forerun.model.speed import SpeedReading
 
@@ -147,6 +148,15 @@ class Boot:
     began: str
     ended: str
     seconds: tuple[tuple[str, float], ...] = ()
+
+    def measure_gap(self, before: Boot) -> float:
+        """Seconds from the last entry of the start before to this one's first; -1 where an
+        instant cannot be read."""
+        try:
+            gap = datetime.fromisoformat(self.began) - datetime.fromisoformat(before.ended)
+        except (ValueError, TypeError):
+            return -1.0
+        return gap.total_seconds()
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from itertools import pairwise
 
 from forerun.distro.debian_data import DATA_KEEPERS
 from forerun.errors import NotComparable
 from forerun.model.counters import Part, PartTime, StepParts
-from forerun.model.observation import Outcome, RunRecord, StepEnd, StepRecord
+from forerun.model.observation import Outcome, RebootSplit, RunRecord, StepEnd, StepRecord
 from forerun.model.profile import Action, Site
 from forerun.model.speed import SpeedReading
 from forerun.model.survey import CleanSurvey
@@ -31,6 +30,8 @@ from forerun.stages.forecast_inputs import (
 )
 
 _FIRMWARE_WORDS = ("firmware", "loader")
+_KERNEL_WORDS = ("kernel", "initrd")
+_LEAST_FIRMWARE_S = 1.0
 # Rows of the fidelity statement that touch how long an upgrade takes; processor, storage
 # and line are inputs of their own.
 _TIMING_GAPS = (
@@ -91,7 +92,7 @@ def gather_inputs(
         runs=tuple(_take_run(one) for one in rehearsed),
         emulated=newest.lab.accelerator == "emulation",
         production=production.speed,
-        firmware_s=tuple(_list_firmware(facts.boots)),
+        firmware_s=tuple(_list_firmware(facts.boots, _find_restart(newest))),
         watched=tuple(Watched(one.name, one.tolerable_s) for one in production.site.services),
         window_s=production.site.window_s,
         priors=replace(Priors(), firmware=VIRTUAL_FIRMWARE) if virtual else Priors(),
@@ -154,10 +155,12 @@ def _find_unscaled(survey: CleanSurvey | None) -> str:
     )
 
 
-def _list_firmware(boots: Sequence[Boot]) -> Iterator[float]:
+def _list_firmware(boots: Sequence[Boot], on_clone: RebootSplit | None) -> Iterator[float]:
     """What firmware and loader took: as the service manager tells it or, where it does not
-    (a BIOS tells it nothing), what lay between a journal's last entry and the next one's
-    first. A longer gap was no restart."""
+    (a BIOS tells it nothing), of what lay between a journal's last entry and the next one's
+    first. That is also the old system's last moments and the new one's start up to its
+    journal, which stand in other parts of a restart: as on the clone, where all is measured,
+    by both kernels' own times. A longer gap was no restart."""
     told = False
     for boot in boots:
         seconds = [value for name, value in boot.seconds if name in _FIRMWARE_WORDS]
@@ -166,18 +169,22 @@ def _list_firmware(boots: Sequence[Boot]) -> Iterator[float]:
             yield sum(seconds)
     if told:
         return
+    kernel_s = sum(
+        value for boot in boots[-1:] for name, value in boot.seconds if name in _KERNEL_WORDS
+    )
+    beside_s = kernel_s
+    if on_clone is not None and on_clone.journal_gap_s > 0 and on_clone.kernel_s > 0 < kernel_s:
+        rest_s = on_clone.journal_gap_s - on_clone.loader_s - on_clone.kernel_s
+        beside_s += max(0.0, rest_s) * kernel_s / on_clone.kernel_s
     for before, after in pairwise(boots):
-        gap_s = _read_gap(before.ended, after.began)
+        gap_s = after.measure_gap(before)
         if 0 < gap_s <= _LONGEST_RESTART_S:
-            yield gap_s
+            # Both instants are whole seconds.
+            yield max(_LEAST_FIRMWARE_S, gap_s - beside_s)
 
 
-def _read_gap(ended: str, began: str) -> float:
-    try:
-        gap = datetime.fromisoformat(began) - datetime.fromisoformat(ended)
-    except (ValueError, TypeError):
-        return -1.0
-    return gap.total_seconds()
+def _find_restart(run: RunRecord) -> RebootSplit | None:
+    return run.reboots[-1] if run.reboots else None
 
 
 def _take_run(rehearsed: Rehearsed) -> RunInput:

@@ -12,9 +12,10 @@ import re
 import shlex
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from forerun.distro.linux_system import parse_boots
 from forerun.errors import CloneUnreachable, ForerunError, LinkLost, ProductionUnreachable
 from forerun.model.observation import RebootSplit, StepEnd
 from forerun.model.profile import ServiceProbe
@@ -157,7 +158,8 @@ class Reboot:
             account = self._wait_for_finish(requested, allowed_s)
             ready, missing = self._wait_for_services(answered)
         times = RebootTimes(requested, answered, ready, missing)
-        return cut_reboot(before, account, times, watch.seen, origin_s=self._origin)
+        done, split = cut_reboot(before, account, times, watch.seen, origin_s=self._origin)
+        return done, replace(split, journal_gap_s=read_journal_gap(self._guest))
 
     def _wait_for_new_boot(self, old_id: str, requested: float, allowed_s: float) -> float:
         """The instant at which SSH of the new boot answered."""
@@ -200,6 +202,17 @@ class Reboot:
             if now >= ask_at:
                 ask_at = now + _ASK_UNITS_S
             self._clock.sleep(0.2)
+
+
+def read_journal_gap(guest: Guest) -> float:
+    """Seconds between the journals of the last two starts, as production's history has them;
+    -1 where the clone keeps no journal over a restart, or gives no answer."""
+    with contextlib.suppress(ForerunError):
+        said = guest.run("journalctl --list-boots --utc --no-pager", timeout_s=60).text()
+        boots = parse_boots(said.splitlines(), ())
+        if len(boots) > 1:
+            return boots[-1].measure_gap(boots[-2])
+    return -1.0
 
 
 def have_given_up(guest: Guest, services: Sequence[ServiceProbe]) -> bool:
