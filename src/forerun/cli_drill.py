@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import time
 from pathlib import Path
 from typing import Annotated
 
@@ -45,6 +44,7 @@ from forerun.model.drill import DrillRecord, DrillState
 from forerun.model.observation import RunRecord
 from forerun.model.profile import Procedure, Site
 from forerun.pipeline_bench import Bench
+from forerun.ports.clock import Clock
 from forerun.profiles import find_drill as find_drill_file
 from forerun.profiles import find_profile, load_drill, load_profile, load_site
 from forerun.report.figures import say_seconds
@@ -108,8 +108,8 @@ def start(
     )
     folder = start_drill(wish, bench)
     say(f"drill: {folder.id}")
-    _follow(folder)
-    say_brief(folder, find_width())
+    _follow(folder, bench.clock)
+    say_brief(folder, bench.clock, find_width())
 
 
 def _find_run(bench: Bench, run: str) -> RunRecord:
@@ -127,9 +127,9 @@ def _find_template(bench: Bench, record: RunRecord | None) -> str:
     return record.template_id if record and record.template_id in known else ""
 
 
-def _follow(folder: DrillFolder) -> None:
+def _follow(folder: DrillFolder, clock: Clock) -> None:
     """Show the making of the clone. Whoever leaves here loses nothing: it goes on."""
-    path, offset, began = folder.path / PROGRESS_NAME, 0, time.monotonic()
+    path, offset, began = folder.path / PROGRESS_NAME, 0, clock.monotonic()
     while True:
         record = folder.load()
         if path.is_file():
@@ -146,7 +146,7 @@ def _follow(folder: DrillFolder) -> None:
             )
         if record.state is not DrillState.PREPARING:
             return
-        if not folder.is_kept() and time.monotonic() - began > STARTING_S:
+        if not folder.is_kept() and clock.monotonic() - began > STARTING_S:
             if folder.load().state is not DrillState.PREPARING:
                 continue
             raise LabUnfit(
@@ -154,13 +154,26 @@ def _follow(folder: DrillFolder) -> None:
                 where=str(folder.path / LOG_NAME),
                 hint="Read that file, run `forerun sweep`, then start the drill again.",
             )
-        time.sleep(0.3)
+        clock.sleep(0.3)
+
+
+@app.command(hidden=True)
+def keep(
+    drill: Annotated[str, typer.Argument(help="a drill's id")],
+    connect: UriOption = DEFAULT_URI,
+) -> None:
+    """Be the keeper of a drill: started by the other commands, never by hand."""
+    from forerun.drills.serve import keep as keep_drill  # noqa: PLC0415 - the pipeline
+
+    bench = open_here(connect)
+    keep_drill(find_drill(bench.store, drill), bench)
 
 
 @app.command()
 def brief(drill: DrillOption = "", connect: UriOption = DEFAULT_URI) -> None:
     """Say again what the drill is about, what is wanted and how much time is left."""
-    say_brief(_open(drill, connect)[0], find_width())
+    folder, bench = _open(drill, connect)
+    say_brief(folder, bench.clock, find_width())
 
 
 @app.command()

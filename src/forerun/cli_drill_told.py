@@ -14,6 +14,7 @@ from forerun.drills.folder import BACKUP_NAME, DrillFolder
 from forerun.drills.start import find_runbook
 from forerun.errors import UsageError
 from forerun.model.drill import DrillRecord, DrillState, Standing
+from forerun.ports.clock import Clock
 from forerun.report.debrief import outline_debrief
 from forerun.report.debrief_data import render_debrief_json
 from forerun.report.debrief_terminal import render_debrief_terminal
@@ -50,12 +51,12 @@ _COMMANDS = (
 )
 
 
-def say_brief(folder: DrillFolder, width: int) -> None:
+def say_brief(folder: DrillFolder, clock: Clock, width: int) -> None:
     """What the drill is about, what is wanted, and what is there to work with."""
-    say("\n".join(_brief(folder, max(width, 60))))
+    say("\n".join(_brief(folder, clock, max(width, 60))))
 
 
-def _brief(folder: DrillFolder, width: int) -> Iterator[str]:
+def _brief(folder: DrillFolder, clock: Clock, width: int) -> Iterator[str]:
     record = folder.load()
     drill = record.drill
     yield f"{one_line(drill.title)} ({drill.level})"
@@ -89,7 +90,7 @@ def _brief(folder: DrillFolder, width: int) -> Iterator[str]:
     if record.latest_s:
         yield f"latest moment to call the back-out: {say_seconds(record.latest_s)} from the start"
     if record.began_at and record.state.is_open:
-        yield f"since the start: {say_seconds(_since(record))}"
+        yield f"since the start: {say_seconds(max(0.0, clock.monotonic() - record.began_s))}"
     yield f"state: {_STATES[record.state]}; drill {record.id}, person {one_line(record.person)}"
     yield (
         "Everything here is a throwaway clone without a way out: nothing you do can reach the "
@@ -100,11 +101,6 @@ def _brief(folder: DrillFolder, width: int) -> Iterator[str]:
 def _wrap(text: str, width: int, indent: str = "") -> list[str]:
     later = indent + "  " * bool(indent)
     return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=later) or [""]
-
-
-def _since(record: DrillRecord) -> float:
-    began = datetime.fromisoformat(record.began_at)
-    return max(0.0, (datetime.now(began.tzinfo) - began).total_seconds())
 
 
 def say_standing(record: DrillRecord, width: int) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 
 from forerun.drills.draw import list_drawn
 from forerun.drills.folder import DrillFolder
@@ -24,12 +23,12 @@ class Chronicle:
         return format_instant(self._clock.now())
 
     def now_s(self) -> float:
-        """Seconds since the trainee's clock began, by the wall clock: it goes on while no
-        keeper lives. 0 before."""
+        """Seconds since the trainee's clock began; 0 before. By the lab host's monotonic
+        clock, which all processes of one boot share (clock_gettime(2)): it goes on while no
+        keeper lives, and ends with the boot, as the clone does."""
         if not self.record.began_at:
             return 0.0
-        began = datetime.fromisoformat(self.record.began_at)
-        return round(max(0.0, (self._clock.now() - began).total_seconds()), 1)
+        return round(max(0.0, self._clock.monotonic() - self.record.began_s), 1)
 
     def change(self, **parts: object) -> None:
         """Change the record, on disk first."""
@@ -48,7 +47,10 @@ class Chronicle:
         if self.record.state is not DrillState.READY:
             return
         self.change(
-            state=DrillState.RUNNING, began_at=self.now(), injects=self._begin_courses(laid)
+            state=DrillState.RUNNING,
+            began_at=self.now(),
+            began_s=self._clock.monotonic(),
+            injects=self._begin_courses(laid),
         )
         self.note("state", "running", "the clock runs")
 
@@ -60,6 +62,7 @@ class Chronicle:
             state=DrillState.RUNNING if begun else DrillState.READY,
             attempt=self.record.attempt + (1 if begun else 0),
             began_at=self.now() if begun else "",
+            began_s=self._clock.monotonic() if begun else 0.0,
             resets=(*self.record.resets, (at_s, back_s)),
             injects=self._begin_courses(laid),
             judged=(),

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -93,7 +92,7 @@ class Keeper:
         self.seen = folder.load_history() or fresh
         self.hands = threading.RLock()
         self.done = threading.Event()
-        self.touched_s = time.monotonic()
+        self.touched_s = self.bench.clock.monotonic()
         self.injector = Injector(self.chronicle, self.ground)
         self.injector.restore_trouble()
         self._off_since = 0.0
@@ -113,7 +112,7 @@ class Keeper:
         """Until the drill ends."""
         looked = 0.0
         while not self.done.wait(POLL_EVERY_S):
-            now = time.monotonic()
+            now = self.bench.clock.monotonic()
             with self.hands, contextlib.suppress(ForerunError, FileNotFoundError, OSError):
                 self.clone.guest.ensure_gateway()
                 if self.record.state in (DrillState.RUNNING, DrillState.BACKED_OUT):
@@ -148,8 +147,8 @@ class Keeper:
         if self.hypervisor.is_running(self.clone.name):
             self._off_since = 0.0
             return False
-        self._off_since = self._off_since or time.monotonic()
-        if time.monotonic() - self._off_since > ON_AGAIN_S:
+        self._off_since = self._off_since or self.bench.clock.monotonic()
+        if self.bench.clock.monotonic() - self._off_since > ON_AGAIN_S:
             self.chronicle.note(
                 "wrong", "switched-off", "the server was off; somebody switched it on again"
             )
@@ -167,7 +166,7 @@ class Keeper:
     @contextmanager
     def alone(self) -> Iterator[None]:
         """Nothing else touches the clone meanwhile; the drill must be going on."""
-        self.touched_s = time.monotonic()
+        self.touched_s = self.bench.clock.monotonic()
         with self.hands:
             if not self.record.state.is_open:
                 raise UsageError("This drill has ended.", where=self.record.id)

@@ -1,18 +1,14 @@
-"""The keeper's process: `python -m forerun.drills.serve STATE URI DRILL`."""
+"""The keeper's process, from the making of the clone to the drill's end."""
 
 from __future__ import annotations
 
-import contextlib
 import signal
 import socket
-import sys
 import threading
-import traceback
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -20,9 +16,9 @@ from forerun.drills.build import DrillBuild, Order
 from forerun.drills.folder import PROGRESS_NAME, DrillFolder, DrillOrder
 from forerun.drills.keeper import Keeper, connect, holding
 from forerun.drills.talk import Answer, answer, listen
-from forerun.errors import EXIT_BUG, EXIT_OK, ForerunError, Interrupted, UsageError
+from forerun.errors import ForerunError, UsageError
 from forerun.model.drill import DrillState
-from forerun.pipeline_bench import Bench, open_bench
+from forerun.pipeline_bench import Bench
 from forerun.pipeline_request import RehearsalRequest
 from forerun.ports.clock import format_instant
 from forerun.progress import TerminalSink
@@ -174,30 +170,3 @@ def _end_on_signal(keeper: Keeper) -> None:
 
     for one in (signal.SIGTERM, signal.SIGINT):
         signal.signal(one, end)
-
-
-def _interrupt(number: int, _frame: FrameType | None) -> None:
-    raise Interrupted(f"Interrupted by {signal.Signals(number).name}.")
-
-
-def main(words: list[str]) -> int:
-    """Keep one drill. The log is for whoever looks after the lab host."""
-    for one in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(one, _interrupt)
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    state, uri, drill = words
-    bench = open_bench(Path(state), uri)
-    try:
-        keep(DrillFolder(bench.store.drills / drill), bench)
-    except (ForerunError, Interrupted) as problem:
-        with contextlib.suppress(OSError):
-            sys.stderr.write(f"forerun: {problem}\n")
-        return problem.exit_code
-    except Exception:
-        traceback.print_exc()
-        return EXIT_BUG
-    return EXIT_OK
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

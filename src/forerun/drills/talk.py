@@ -8,7 +8,6 @@ import json
 import os
 import socket
 import sys
-import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -21,6 +20,8 @@ from forerun.model.drill import DrillState
 from forerun.pipeline_bench import Bench
 from forerun.ports.command import start_detached
 
+# The command of this very Python, whatever is on the path.
+_COMMAND = "from forerun.cli import main; main()"
 ANSWER_S = 900.0
 KEEPER_S = 120.0
 STARTING_S = 20.0
@@ -132,19 +133,20 @@ def wake(folder: DrillFolder, bench: Bench) -> None:
         )
     if not folder.is_kept():
         start_keeper(folder, bench)
-    began = time.monotonic()
+    began = bench.clock.monotonic()
     while not _listens(folder):
-        waited = time.monotonic() - began
+        waited = bench.clock.monotonic() - began
         if waited > KEEPER_S or (waited > STARTING_S and not folder.is_kept()):
             raise _say_gone(folder, "it does not listen")
-        time.sleep(0.2)
+        bench.clock.sleep(0.2)
 
 
 def start_keeper(folder: DrillFolder, bench: Bench) -> None:
     """Start the process that keeps the drill; it goes on when this one ends."""
     start_detached(
-        [sys.executable, "-m", "forerun.drills.serve", str(bench.store.root), bench.uri, folder.id],
+        [sys.executable, "-c", _COMMAND, "drill", "keep", folder.id, "--connect", bench.uri],
         folder.path / LOG_NAME,
+        {"FORERUN_HOME": str(bench.store.root)},
     )
 
 

@@ -219,9 +219,10 @@ class InjectCourse:
 class DrillRecord:
     """A drill that was played, or is. `person` is a pseudonym; `seed` drew `drawn`, the names
     of the injects that happen. `reference_s` is what the measured rehearsal's same steps took,
-    `latest_s` the latest moment to begin the back-out; 0 where there is none.
-    `resets` are (at_s, seconds back at the hold point); `casts` the
-    recorded terminals. `passed` and `verdict` stand once it is finished."""
+    `latest_s` the latest moment to begin the back-out; 0 where there is none. `resets` are
+    (at_s, seconds back at the hold point); `casts` the recorded terminals; `began_s` is
+    `began_at` on the lab host's monotonic clock. `passed` and `verdict` stand once it is
+    finished."""
 
     id: str
     drill: DrillFile
@@ -236,6 +237,7 @@ class DrillRecord:
     seed: int = 0
     drawn: tuple[str, ...] = ()
     began_at: str = ""
+    began_s: float = 0.0
     finished_at: str = ""
     attempt: int = 1
     spent_s: float = 0.0

@@ -103,11 +103,11 @@ class LocalCommand:
         return shutil.which(program, path=search) or ""
 
 
-def start_detached(argv: Sequence[str], log: Path) -> int:
+def start_detached(argv: Sequence[str], log: Path, more_env: Mapping[str, str]) -> int:
     """Start a program that goes on by itself when this one ends or its terminal goes; its
     output is added to `log`. Returns its process id. It is nobody's leftover: what it makes it
     notes itself. Raises CommandFailed."""
-    env = {key: value for key, value in os.environ.items() if key != CALLER}
+    env = {key: value for key, value in os.environ.items() if key != CALLER} | dict(more_env)
     try:
         with log.open("ab") as stream:
             process = subprocess.Popen(
