@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from forerun.drills.start import find_runbook
 from forerun.errors import UsageError
 from forerun.model.drill import DrillRecord, DrillState, Standing
 from forerun.ports.clock import Clock
-from forerun.report.debrief import outline_debrief
+from forerun.report.debrief import Debrief, outline_debrief
 from forerun.report.debrief_data import render_debrief_json
 from forerun.report.debrief_terminal import render_debrief_terminal
 from forerun.report.figures import say_seconds
@@ -166,7 +166,7 @@ def draw_debrief(record: DrillRecord, form: str, width: int) -> str:
     outline = outline_debrief(record)
     if form == "terminal":
         return render_debrief_terminal(outline, width=width)
-    renderers = {
+    renderers: dict[str, Callable[[Debrief], str]] = {
         "markdown": render_debrief_markdown,
         "html": render_debrief_html,
         "json": render_debrief_json,
