@@ -26,7 +26,7 @@ from forerun.report.render_training import (
     render_training_markdown,
     render_training_terminal,
 )
-from forerun.report.training_record import gather_training
+from forerun.report.training_record import TrainingRecord, gather_training
 
 CAUTION = "a drill shows practice, it certifies nobody"
 _STATES = {
@@ -147,7 +147,7 @@ def tell_list(records: Sequence[DrillRecord], width: int) -> None:
 def _say_end(record: DrillRecord) -> str:
     if record.state is DrillState.FINISHED:
         return "passed" if record.passed else "not passed"
-    return record.state.value
+    return str(record.state.value)
 
 
 def tell_progress(records: Sequence[DrillRecord], now: datetime, form: str, width: int) -> str:
@@ -155,7 +155,10 @@ def tell_progress(records: Sequence[DrillRecord], now: datetime, form: str, widt
     training = gather_training(records, as_of=now.date())
     if form == "terminal":
         return render_training_terminal(training, width=width)
-    renderers = {"markdown": render_training_markdown, "json": render_training_json}
+    renderers: dict[str, Callable[[TrainingRecord], str]] = {
+        "markdown": render_training_markdown,
+        "json": render_training_json,
+    }
     if form not in renderers:
         raise UsageError("There is no such format.", found=form, wanted="terminal, markdown, json")
     return renderers[form](training)

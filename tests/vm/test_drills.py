@@ -172,6 +172,6 @@ def _find_keepers(folder: DrillFolder) -> list[int]:
             words = path.read_bytes().split(b"\0")
         except OSError:
             continue
-        if b"forerun.drills.serve" in words and folder.id.encode() in words:
+        if b"keep" in words and folder.id.encode() in words:
             found.append(int(path.parent.name))
     return found
