@@ -321,8 +321,10 @@ class Keeper:
             return self.record
 
     def end(self, state: DrillState, verdict: str, made: DrillRecord | None = None) -> None:
-        """Take the clone away and say how it ended."""
+        """Take the clone away and say how it ended; it ends once."""
         with self.hands:
+            if self.done.is_set():
+                return
             self.clone.guest.close()
             sweep(self.bench.store, self.hypervisor, self.bench.command, run=self.record.id)
             self.folder.forget_clone()
