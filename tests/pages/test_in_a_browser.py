@@ -1,4 +1,4 @@
-"""Report, runbook and comparison in a real browser: what they ask for, and who can use them.
+"""The pages in a real browser: what they ask for, and who can use them.
 
 Chromium draws them; axe-core (Deque Systems, the engine as packed by axe-playwright-python)
 judges them by its rules for WCAG 2.0, 2.1 and 2.2, levels A and AA, and its best practices.
@@ -20,9 +20,12 @@ from forerun.model.observation import RunRecord
 from forerun.profiles import find_profile, load_profile, load_site
 from forerun.report.compare import compare_runs
 from forerun.report.compare_render import render_comparison_html
+from forerun.report.debrief import outline_debrief
 from forerun.report.outline import outline
+from forerun.report.render_debrief import render_debrief_html
 from forerun.report.render_html import render_html
 from forerun.report.runbook_html import render_runbook
+from tests.practice.drills import make_failed
 from tests.practice.outlook import (
     course_of_profile,
     course_of_run,
@@ -35,7 +38,7 @@ pytestmark = pytest.mark.browser
 
 TESTS = Path(__file__).parents[1]
 BROWSER = shutil.which("chromium") or ""
-NAMES = ("report", "bare", "runbook", "comparison")
+NAMES = ("report", "bare", "runbook", "comparison", "debrief")
 FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -47,7 +50,7 @@ A4_WIDTH = round((210 - 2 * 14) / 25.4 * 96)
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Each page as a file: a full report, one without any outlook, one with far too
-    many conditions, runbook, comparison."""
+    many conditions, runbook, comparison, a drill's debrief."""
     data = TESTS / "data" / "run-record-shelf01.json"
     read = TypeAdapter(RunRecord).validate_json(data.read_bytes())
     run = with_trials(read, "quiesce")
@@ -67,6 +70,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "bare": render_html(outline(read)),
         "runbook": render_runbook(profile, site, ran, make_outlook(course_of_profile(profile))),
         "comparison": render_comparison_html(compare_runs(full, other)),
+        "debrief": render_debrief_html(outline_debrief(make_failed())),
     }
     folder = tmp_path_factory.mktemp("pages")
     for name, text in drawn.items():

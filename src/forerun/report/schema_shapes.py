@@ -7,6 +7,7 @@ from typing import Any
 Json = dict[str, Any]
 
 TEXT: Json = {"type": "string"}
+MAYBE_TEXT: Json = {"type": ["string", "null"]}
 TEXTS: Json = {"type": "array", "items": TEXT}
 BOOL: Json = {"type": "boolean"}
 MAYBE_BOOL: Json = {"type": ["boolean", "null"]}
@@ -17,6 +18,8 @@ MAYBE_SECONDS: Json = {"type": ["number", "null"], "minimum": 0}
 BYTES: Json = {"type": "integer", "minimum": 0}
 MAYBE_BYTES: Json = {"type": ["integer", "null"], "minimum": 0}
 MAYBE_NUMBER: Json = {"type": ["number", "null"]}
+DAY: Json = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"}
+MAYBE_DAY: Json = {**DAY, "type": ["string", "null"]}
 PROVENANCE: Json = {"enum": ["measured", "estimated", "assumed"]}
 
 
