@@ -13,7 +13,7 @@ from pathlib import Path
 
 from forerun.distro.debian_logs import parse_simulation
 from forerun.drills.baseline import Baseline
-from forerun.drills.look import History, Look, has_switched, list_old
+from forerun.drills.look import History, Look, has_switched, list_old, list_verified
 from forerun.model.drill import DrillEvent, DrillState, Judged, Objective, Standing
 from forerun.model.profile import Profile, Site
 from forerun.ports.clock import Clock
@@ -139,11 +139,7 @@ def _switched(scene: Scene) -> _Verdict:
     plan = scene.profile.sources
     if not has_switched(scene.look, plan):
         return Standing.NOT_YET, f"in force: {_show(list_old(scene.look, plan)) or 'no new suite'}"
-    new = {one for old, one in plan.suites if one != old}
-    verified = [
-        name for name in scene.look.indexed
-        if name.endswith(("InRelease", "_Release")) and any(f"_dists_{one}_" in name for one in new)
-    ]  # fmt: skip
+    verified = list_verified(scene.look, plan)
     if not verified:
         return Standing.NOT_YET, "the new suite stands in the sources, its index is not fetched"
     return _either(

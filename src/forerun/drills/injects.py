@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from forerun.drills.baseline import Baseline
-from forerun.drills.look import History, Look
+from forerun.drills.look import History, Look, list_verified
 from forerun.model.drill import Inject, Moment
 from forerun.model.profile import Action, Profile, Site
 from forerun.ports.gateway import Trouble
@@ -73,11 +73,10 @@ _Judge = Callable[[Ground, Look, History], Mended]
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One kind of inject. `lay` makes it happen and returns why it cannot, or "". `judge`
-    looks whether its trouble is gone. `default` is the moment that suits it."""
+    looks whether its trouble is gone."""
 
     lay: _Lay
     judge: _Judge
-    default: Moment
 
 
 def find_moment(inject: Inject, profile: Profile) -> Moment | None:
@@ -106,6 +105,7 @@ def has_come(moment: Moment, seen: History) -> bool:
         Moment.START: True,
         Moment.RESTING: seen.rested_s >= 0,
         Moment.SWITCHED: seen.switched_s >= 0,
+        Moment.INDEXED: seen.indexed_s >= 0,
         Moment.RESTARTED: seen.restarted_s >= 0,
     }.get(moment, False)
 
@@ -288,20 +288,10 @@ def _judge_login(ground: Ground, look: Look, _seen: History) -> Mended:
 def _judge_keys(ground: Ground, look: Look, seen: History) -> Mended:
     if seen.insecure:
         return Mended(False, f"signatures were switched off: {seen.insecure}")
-    fresh = _list_new_indexes(ground, look)
+    fresh = list_verified(look, ground.profile.sources)
     if not fresh:
         return Mended(False, "no index of the new release has been fetched and verified")
     return Mended(True, f"verified index: {fresh[0]}")
-
-
-def _list_new_indexes(ground: Ground, look: Look) -> list[str]:
-    new = {one for old, one in ground.profile.sources.suites if old != one}
-    return [
-        name
-        for name in look.indexed
-        if name.endswith(("_InRelease", "_Release"))
-        and any(f"_dists_{one}_" in name for one in new)
-    ]
 
 
 def _judge_vendor(_ground: Ground, look: Look, _seen: History) -> Mended:
@@ -362,20 +352,20 @@ def _judge_script(ground: Ground, look: Look, seen: History) -> Mended:
 
 
 KINDS: dict[str, Kind] = {
-    "session-lost": Kind(drop_shells, _judge_whole, Moment.UNPACKING),
-    "power-cut": Kind(_cut_power, _judge_whole, Moment.CONFIGURING),
-    "root-full": Kind(_lay_fault("root-full"), _judge_room("/"), Moment.UNPACKING),
-    "boot-full": Kind(_lay_fault("boot-full"), _judge_room("/boot"), Moment.UNPACKING),
-    "login-question": Kind(_edit_login, _judge_login, Moment.START),
-    "signing-key-missing": Kind(_lay_fault("signing-key-missing"), _judge_keys, Moment.START),
-    "signing-key-expired": Kind(_lay_fault("signing-key-expired"), _judge_keys, Moment.RESTING),
-    "vendor-without-suite": Kind(_add_vendor, _judge_vendor, Moment.START),
-    "held-package": Kind(_hold_package, _judge_held, Moment.START),
-    "service-stays-down": Kind(_keep_down, _judge_service, Moment.START),
-    "interface-renamed": Kind(_rename_link, _judge_link, Moment.START),
-    "wrong-answer-given": Kind(_answer_wrongly, _judge_answer, Moment.START),
-    "archive-slow": Kind(_lay_fault("archive-slow"), _judge_archive, Moment.SWITCHED),
-    "archive-gone": Kind(_lay_fault("archive-gone"), _judge_archive, Moment.SWITCHED),
-    "script-hangs": Kind(_lay_fault("script-hangs"), _judge_script, Moment.SWITCHED),
-    "script-fails": Kind(_lay_fault("script-fails"), _judge_script, Moment.SWITCHED),
+    "session-lost": Kind(drop_shells, _judge_whole),
+    "power-cut": Kind(_cut_power, _judge_whole),
+    "root-full": Kind(_lay_fault("root-full"), _judge_room("/")),
+    "boot-full": Kind(_lay_fault("boot-full"), _judge_room("/boot")),
+    "login-question": Kind(_edit_login, _judge_login),
+    "signing-key-missing": Kind(_lay_fault("signing-key-missing"), _judge_keys),
+    "signing-key-expired": Kind(_lay_fault("signing-key-expired"), _judge_keys),
+    "vendor-without-suite": Kind(_add_vendor, _judge_vendor),
+    "held-package": Kind(_hold_package, _judge_held),
+    "service-stays-down": Kind(_keep_down, _judge_service),
+    "interface-renamed": Kind(_rename_link, _judge_link),
+    "wrong-answer-given": Kind(_answer_wrongly, _judge_answer),
+    "archive-slow": Kind(_lay_fault("archive-slow"), _judge_archive),
+    "archive-gone": Kind(_lay_fault("archive-gone"), _judge_archive),
+    "script-hangs": Kind(_lay_fault("script-hangs"), _judge_script),
+    "script-fails": Kind(_lay_fault("script-fails"), _judge_script),
 }

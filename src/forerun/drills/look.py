@@ -85,6 +85,7 @@ class History:
     changed_s: float = -1.0
     simulated_s: float = -1.0
     switched_s: float = -1.0
+    indexed_s: float = -1.0
     rested_s: float = -1.0
     restarted_s: float = -1.0
     active: tuple[str, ...] = ()
@@ -244,6 +245,17 @@ def has_switched(look: Look, plan: SourcePlan) -> bool:
     return bool(suites & new) and not suites & (old - new)
 
 
+def list_verified(look: Look, plan: SourcePlan) -> tuple[str, ...]:
+    """Fetched release files of the new suites: apt keeps those alone whose signature it found
+    good (apt-secure(8))."""
+    new = {one for old, one in plan.suites if one != old}
+    return tuple(
+        name
+        for name in look.indexed
+        if name.endswith(("InRelease", "_Release")) and any(f"_dists_{one}_" in name for one in new)
+    )
+
+
 def list_old(look: Look, plan: SourcePlan) -> tuple[str, ...]:
     """Entries in force of the old release, as `file:line suite`."""
     old = {one for one, new in plan.suites if one != new}
@@ -272,6 +284,8 @@ def extend_history(seen: History, look: Look, plan: SourcePlan, units: Sequence[
         made["simulated_s"] = look.at_s
     if seen.switched_s < 0 and has_switched(look, plan):
         made["switched_s"] = look.at_s
+    if seen.indexed_s < 0 and has_switched(look, plan) and list_verified(look, plan):
+        made["indexed_s"] = look.at_s
     if seen.rested_s < 0 and units and set(units) <= set(look.resting):
         made["rested_s"] = look.at_s
     if seen.boot_id and look.boot_id and look.boot_id != seen.boot_id:

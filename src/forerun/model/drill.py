@@ -64,6 +64,7 @@ class Moment(Enum):
     START = "start"
     RESTING = "services-rest"
     SWITCHED = "sources-switched"
+    INDEXED = "new-index"
     UNPACKING = "unpacking"
     CONFIGURING = "configuring"
     ASKING = "question-waits"
