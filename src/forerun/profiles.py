@@ -1,18 +1,17 @@
-"""Profiles and site files: found, read, judged and matched.
+"""Profiles and site files: read, judged and matched.
 
 A profile is the procedure for one upgrade path; a site file is what belongs to one
 server. Both are YAML; every mistake is told with file, line and the path to the key,
-all at once. The reader is in `profile_yaml`, the shapes in `profile_shapes`, the rules
-between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`.
+all at once. Where they lie is in `profile_folders`, the reader in `profile_yaml`, the
+shapes in `profile_shapes`, the rules between parts in `profile_rules`, the wording of
+mistakes in `profile_mistakes`.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import re
-import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
@@ -24,6 +23,14 @@ from forerun.errors import InvalidFile, NotFound, ProfileMismatch
 from forerun.model.known_change import KnownChanges
 from forerun.model.profile import Action, Profile, PromptRule, ReleaseMark, Site, Stage, Step
 from forerun.model.survey import Release
+from forerun.profile_folders import (
+    DRILLS_FOLDER,
+    PROFILE_FILE,
+    find_drill,
+    find_profile,
+    list_drills,
+    shipped_folders,
+)
 from forerun.profile_known import find_known_mistakes
 from forerun.profile_known_shapes import KnownChangesShape
 from forerun.profile_mistakes import (
@@ -31,7 +38,6 @@ from forerun.profile_mistakes import (
     Mistake,
     explain,
     name_mistakes,
-    near_miss,
     show,
 )
 from forerun.profile_rules import find_profile_mistakes, find_site_mistakes
@@ -40,11 +46,15 @@ from forerun.profile_values import parse_duration
 from forerun.profile_yaml import MAX_BYTES, Written, read_yaml
 
 __all__ = [
+    "DRILLS_FOLDER",
+    "PROFILE_FILE",
+    "find_drill",
     "find_known_changes",
     "find_profile",
     "fit_profile",
     "known_changes_schema",
     "lint_profile",
+    "list_drills",
     "load_known_changes",
     "load_profile",
     "load_site",
@@ -55,7 +65,6 @@ __all__ = [
     "site_schema",
 ]
 
-PROFILE_FILE = "profile.yaml"
 KNOWN_CHANGES_FILE = "known-changes.yaml"
 TAIL_LENGTH = 3000
 
@@ -113,7 +122,7 @@ def _read_bytes(path: Path) -> bytes:
             "There is no such file.",
             where=str(path),
             wanted="a YAML file",
-            hint="Check the path; profiles are named or given by path, site files by path.",
+            hint="Check the path; profiles and drills are named or given by path, others by path.",
         ) from problem
     except OSError as problem:
         raise InvalidFile(
@@ -192,48 +201,6 @@ def known_changes_schema() -> dict[str, Any]:
 
 def _schema(shape: type[Shape], title: str) -> dict[str, Any]:
     return {"$schema": _DRAFT, **shape.model_json_schema(by_alias=True), "title": title}
-
-
-def shipped_folders() -> tuple[Path, ...]:
-    """Where shipped profiles may lie: the checkout this module runs from, and the
-    shared data of the Python installation."""
-    checkout = Path(__file__).resolve().parents[2] / "profiles"
-    installed = Path(sys.prefix) / "share" / "forerun" / "profiles"
-    return (checkout, installed)
-
-
-def find_profile(name_or_path: str, search: Sequence[Path] = ()) -> Path:
-    """The file of a profile, given its name or a path to the file or its folder.
-
-    A name is looked for in the folders of `search`, then among the shipped ones. Raises
-    NotFound with the profiles that exist and the nearest name.
-    """
-    folders = (*search, *shipped_folders())
-    if re.fullmatch(r"[a-z0-9][a-z0-9-]{0,99}", name_or_path):
-        for folder in folders:
-            candidate = folder / name_or_path / PROFILE_FILE
-            if candidate.is_file():
-                return candidate
-    given = Path(name_or_path)
-    for candidate in (given / PROFILE_FILE, given):
-        with contextlib.suppress(OSError):  # a name longer than any file's
-            if candidate.is_file():
-                return candidate
-    known = _known_profiles(folders)
-    guess = near_miss(given.name, known)
-    raise NotFound(
-        f"There is no profile {show(name_or_path)!r}.",
-        where=", ".join(str(folder) for folder in folders),
-        wanted="the name of a profile, or the path to its file",
-        found=f"these profiles: {', '.join(known)}" if known else "no profiles",
-        hint=guess[:1].upper() + guess[1:] if guess else "Name one of these, or give a path.",
-    )
-
-
-def _known_profiles(folders: Sequence[Path]) -> list[str]:
-    return sorted(
-        {found.parent.name for folder in folders for found in folder.glob(f"*/{PROFILE_FILE}")}
-    )
 
 
 def fit_profile(profile: Profile, release: Release) -> None:
