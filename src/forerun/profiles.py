@@ -1,10 +1,11 @@
-"""Profiles and site files: read, judged and matched.
+"""Profiles, site files and drill files: read, judged and matched.
 
 A profile is the procedure for one upgrade path; a site file is what belongs to one
-server. Both are YAML; every mistake is told with file, line and the path to the key,
-all at once. Where they lie is in `profile_folders`, the reader in `profile_yaml`, the
-shapes in `profile_shapes`, the rules between parts in `profile_rules`, the wording of
-mistakes in `profile_mistakes`.
+server; a drill file is a training session on a clone. All are YAML; every mistake is told
+with file, line and the path to the key, all at once. Where they lie is in
+`profile_folders`, the reader in `profile_yaml`, the shapes in `profile_shapes`, the rules
+between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`; drills and
+known changes have shapes and rules of their own.
 """
 
 from __future__ import annotations
@@ -20,9 +21,12 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from forerun.errors import InvalidFile, NotFound, ProfileMismatch
+from forerun.model.drill import DrillFile
 from forerun.model.known_change import KnownChanges
 from forerun.model.profile import Action, Profile, PromptRule, ReleaseMark, Site, Stage, Step
 from forerun.model.survey import Release
+from forerun.profile_drill import find_drill_mistakes
+from forerun.profile_drill_shapes import DrillShape
 from forerun.profile_folders import (
     DRILLS_FOLDER,
     PROFILE_FILE,
@@ -48,6 +52,7 @@ from forerun.profile_yaml import MAX_BYTES, Written, read_yaml
 __all__ = [
     "DRILLS_FOLDER",
     "PROFILE_FILE",
+    "drill_schema",
     "find_drill",
     "find_known_changes",
     "find_profile",
@@ -55,6 +60,7 @@ __all__ = [
     "known_changes_schema",
     "lint_profile",
     "list_drills",
+    "load_drill",
     "load_known_changes",
     "load_profile",
     "load_site",
@@ -113,6 +119,16 @@ def find_known_changes(profile: Profile) -> KnownChanges:
     return load_known_changes(path, profile)
 
 
+def load_drill(path: Path, profile: Profile | None = None) -> DrillFile:
+    """Read a drill file; errors as for `load_profile`. With the profile it is played on,
+    steps that it names must be the profile's."""
+    content = _read_bytes(path)
+    steps = None if profile is None else [step.name for step in profile.steps]
+    find_mistakes = partial(find_drill_mistakes, steps=steps)
+    shape = _read_shape(path, content, DrillShape, find_mistakes)
+    return shape.record(digest=hashlib.sha256(content).hexdigest(), path=str(path))
+
+
 def _read_bytes(path: Path) -> bytes:
     try:
         with open(path, "rb", opener=_open_at_once) as stream:
@@ -145,6 +161,7 @@ _KINDS: dict[type[Shape], str] = {
     ProfileShape: "profile",
     SiteShape: "site file",
     KnownChangesShape: "known-changes file",
+    DrillShape: "drill file",
 }
 
 
@@ -197,6 +214,11 @@ def site_schema() -> dict[str, Any]:
 def known_changes_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a file of known changes, for editors."""
     return _schema(KnownChangesShape, "Known changes of a release, for forerun")
+
+
+def drill_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a drill file, for editors."""
+    return _schema(DrillShape, "A drill, for forerun")
 
 
 def _schema(shape: type[Shape], title: str) -> dict[str, Any]:
