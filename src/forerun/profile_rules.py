@@ -16,17 +16,17 @@ from forerun.profile_yaml import Written
 
 _STAGES = tuple(stage.value for stage in Stage)
 _ACTIONS = tuple(action.value for action in Action)
-_Entry = tuple[Loc, dict[str, object]]
+Entry = tuple[Loc, dict[str, object]]
 
 
 def find_profile_mistakes(written: Written) -> None:
     """Add the mistakes between the parts of a profile."""
     data = written.data if isinstance(written.data, dict) else {}
     steps = list(_steps(data))
-    _doubled_names(written, steps, "step")
-    _doubled_names(written, list(_entries(data, "checks")), "check")
-    _doubled_names(written, list(_entries(data, "prompts")), "prompt")
-    _recoveries(written, list(_entries(data, "recoveries")))
+    find_doubled_names(written, steps, "step")
+    find_doubled_names(written, list(list_entries(data, "checks")), "check")
+    find_doubled_names(written, list(list_entries(data, "prompts")), "prompt")
+    _recoveries(written, list(list_entries(data, "recoveries")))
     _stage_order(written, data)
     for loc, step in steps:
         _step_action(written, loc, step)
@@ -40,16 +40,17 @@ def find_profile_mistakes(written: Written) -> None:
 def find_site_mistakes(written: Written) -> None:
     """Add the mistakes between the parts of a site file."""
     data = written.data if isinstance(written.data, dict) else {}
-    services = list(_entries(data, "services"))
-    _doubled_names(written, services, "service")
-    _doubled_names(written, list(_entries(data, "checks")), "check")
-    _doubled_names(written, list(_entries(data, "prompts")), "prompt")
+    services = list(list_entries(data, "services"))
+    find_doubled_names(written, services, "service")
+    find_doubled_names(written, list(list_entries(data, "checks")), "check")
+    find_doubled_names(written, list(list_entries(data, "prompts")), "prompt")
     _checks(written, data)
     for loc, service in services:
         _service(written, loc, service)
 
 
-def _entries(data: dict[str, object], key: str, above: Loc = ()) -> Iterator[_Entry]:
+def list_entries(data: dict[str, object], key: str, above: Loc = ()) -> Iterator[Entry]:
+    """The mappings in the list at `key`, each with its place."""
     found = data.get(key)
     if isinstance(found, list):
         for place, entry in enumerate(found):
@@ -57,14 +58,15 @@ def _entries(data: dict[str, object], key: str, above: Loc = ()) -> Iterator[_En
                 yield (*above, key, place), entry
 
 
-def _steps(data: dict[str, object]) -> Iterator[_Entry]:
+def _steps(data: dict[str, object]) -> Iterator[Entry]:
     stages = data.get("stages")
     if isinstance(stages, dict):
         for stage in _STAGES:
-            yield from _entries(stages, stage, ("stages",))
+            yield from list_entries(stages, stage, ("stages",))
 
 
-def _doubled_names(written: Written, entries: list[_Entry], key: str) -> None:
+def find_doubled_names(written: Written, entries: list[Entry], key: str) -> None:
+    """Add each name, the value of `key`, that an entry further up has already."""
     seen: dict[str, int] = {}
     for loc, entry in entries:
         name = entry.get(key)
@@ -77,8 +79,8 @@ def _doubled_names(written: Written, entries: list[_Entry], key: str) -> None:
             seen[name] = written.spot((*loc, key)).line
 
 
-def _recoveries(written: Written, recoveries: list[_Entry]) -> None:
-    _doubled_names(written, recoveries, "recovery")
+def _recoveries(written: Written, recoveries: list[Entry]) -> None:
+    find_doubled_names(written, recoveries, "recovery")
     mended: dict[str, int] = {}
     for loc, entry in recoveries:
         mends = entry.get("mends")
@@ -124,7 +126,7 @@ def _step_action(written: Written, loc: Loc, step: dict[str, object]) -> None:
         written.add((*loc, "checks"), f"has no meaning for the action `{show(action)}`")
 
 
-def _point_of_no_return(written: Written, data: dict[str, object], steps: list[_Entry]) -> None:
+def _point_of_no_return(written: Written, data: dict[str, object], steps: list[Entry]) -> None:
     marked = [loc for loc, step in steps if step.get("point-of-no-return") == "true"]
     if not marked and isinstance(data.get("stages"), dict):
         written.add(
@@ -141,7 +143,7 @@ def _point_of_no_return(written: Written, data: dict[str, object], steps: list[_
         written.add((*loc, "point-of-no-return"), text)
 
 
-def _reboots(written: Written, steps: list[_Entry]) -> None:
+def _reboots(written: Written, steps: list[Entry]) -> None:
     reboots = [loc for loc, step in steps if step.get("action") == Action.REBOOT.value]
     for loc in reboots:
         if loc[1] != Stage.WINDOW.value:
@@ -154,7 +156,7 @@ def _reboots(written: Written, steps: list[_Entry]) -> None:
 
 
 def _checks(written: Written, data: dict[str, object]) -> None:
-    for loc, check in _entries(data, "checks"):
+    for loc, check in list_entries(data, "checks"):
         if check.get("before") == "false" and check.get("after") == "false":
             written.add(loc, "never runs: `before` and `after` are both false")
         exits = check.get("exits")

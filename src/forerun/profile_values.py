@@ -22,6 +22,8 @@ _PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)")
 _DURATION_PATTERN = r"^\s*(\d+(\.\d+)?\s*(d|h|min|s|ms)\s*)+$"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 _UNIT = re.compile(rf"[A-Za-z0-9:_.@\\-]+\.({'|'.join(UNIT_SUFFIXES)})")
+_ALL = "all"
+_SHARE = re.compile(r"([0-9]{1,3}(\.[0-9]{1,2})?)\s*%")
 _SCALAR = ["string", "number", "boolean"]
 
 
@@ -103,10 +105,18 @@ def _need_line(value: object) -> str:
     text = _need_filled(value).strip()
     if "\n" in text:
         raise ValueError("must be a single line")
-    odd = find_control(text)
+    return _need_visible(text)
+
+
+def _need_visible(text: str) -> str:
+    odd = find_control(text.replace("\n", ""))
     if odd:
         raise ValueError(f"holds the control or invisible character U+{ord(odd):04X}")
     return text
+
+
+def _need_prose(value: object) -> str:
+    return _need_visible(_need_filled(value).strip())
 
 
 def _need_name(value: object) -> str:
@@ -126,7 +136,7 @@ def _need_flag(value: object) -> bool:
 
 def _need_whole(value: object) -> int:
     text = _need_text(value)
-    if not re.fullmatch(r"-?\d{1,9}", text):
+    if not re.fullmatch(r"-?[0-9]{1,9}", text):
         raise ValueError(f"{show(text)!r} must be a whole number")
     return int(text)
 
@@ -161,6 +171,45 @@ def _need_count(value: object) -> int:
     if not 1 <= count <= 1000:
         raise ValueError(f"{count} is not a count (allowed: 1 to 1000)")
     return count
+
+
+def _need_points(value: object) -> int:
+    points = _need_whole(value)
+    if not 0 <= points <= 1000:
+        raise ValueError(f"{points} is not a number of points (allowed: 0 to 1000)")
+    return points
+
+
+def _need_draw(value: object) -> int:
+    """How many are drawn; -1 for `all`."""
+    text = _need_text(value)
+    if text == _ALL:
+        return -1
+    if not re.fullmatch(r"[0-9]{1,3}", text):
+        guess = near_miss(text, (_ALL,))
+        raise ValueError(
+            f"{show(text)!r} is not a draw (allowed: all, 0 to 999{'; ' + guess if guess else ''})"
+        )
+    return int(text)
+
+
+def parse_share(text: str) -> float:
+    """A part of one, from `70 %` or `62.5 %`: above 0 and at most 1.
+
+    A bare number is refused, because nobody can see whether 1 means all or a hundredth.
+    Raises ValueError with a hint.
+    """
+    found = _SHARE.fullmatch(text.strip())
+    if found is None:
+        raise ValueError(f"{show(text)!r} is not a share; write it as `70 %`")
+    share = float(found[1]) / 100
+    if not 0 < share <= 1:
+        raise ValueError(f"{show(text)!r} is not a share (allowed: above 0 % up to 100 %)")
+    return share
+
+
+def _need_share(value: object) -> float:
+    return parse_share(_need_text(value))
 
 
 def _need_pattern(value: object) -> str:
@@ -223,6 +272,8 @@ Script = Annotated[
     str, BeforeValidator(_need_filled), WithJsonSchema({"type": "string", "minLength": 1})
 ]
 Line = Annotated[str, BeforeValidator(_need_line), _text(minLength=1)]
+# Like a line, but it may have several and paragraphs: what is told to a person.
+Prose = Annotated[str, BeforeValidator(_need_prose), _text(minLength=1)]
 Name = Annotated[str, BeforeValidator(_need_name), _text(pattern=f"^{_NAME.pattern}$")]
 Flag = Annotated[bool, BeforeValidator(_need_flag), WithJsonSchema({"type": "boolean"})]
 ExitCode = Annotated[
@@ -239,6 +290,21 @@ Count = Annotated[
     int,
     BeforeValidator(_need_count),
     WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 1000}),
+]
+Points = Annotated[
+    int,
+    BeforeValidator(_need_points),
+    WithJsonSchema({"type": "integer", "minimum": 0, "maximum": 1000}),
+]
+Draw = Annotated[
+    int,
+    BeforeValidator(_need_draw),
+    WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 0, "maximum": 999}, {"const": _ALL}]}),
+]
+Share = Annotated[
+    float,
+    BeforeValidator(_need_share),
+    WithJsonSchema({"type": "string", "pattern": f"^{_SHARE.pattern}$"}),
 ]
 FileCount = Annotated[
     int,

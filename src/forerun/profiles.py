@@ -1,18 +1,18 @@
-"""Profiles and site files: found, read, judged and matched.
+"""Profiles, site files and drill files: read, judged and matched.
 
 A profile is the procedure for one upgrade path; a site file is what belongs to one
-server. Both are YAML; every mistake is told with file, line and the path to the key,
-all at once. The reader is in `profile_yaml`, the shapes in `profile_shapes`, the rules
-between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`.
+server; a drill file is a training session on a clone. All are YAML; every mistake is told
+with file, line and the path to the key, all at once. Where they lie is in
+`profile_folders`, the reader in `profile_yaml`, the shapes in `profile_shapes`, the rules
+between parts in `profile_rules`, the wording of mistakes in `profile_mistakes`; drills and
+known changes have shapes and rules of their own.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import re
-import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
@@ -21,9 +21,20 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from forerun.errors import InvalidFile, NotFound, ProfileMismatch
+from forerun.model.drill import DrillFile
 from forerun.model.known_change import KnownChanges
 from forerun.model.profile import Action, Profile, PromptRule, ReleaseMark, Site, Stage, Step
 from forerun.model.survey import Release
+from forerun.profile_drill import find_drill_mistakes
+from forerun.profile_drill_shapes import DrillShape
+from forerun.profile_folders import (
+    DRILLS_FOLDER,
+    PROFILE_FILE,
+    find_drill,
+    find_profile,
+    list_drills,
+    shipped_folders,
+)
 from forerun.profile_known import find_known_mistakes
 from forerun.profile_known_shapes import KnownChangesShape
 from forerun.profile_mistakes import (
@@ -31,7 +42,6 @@ from forerun.profile_mistakes import (
     Mistake,
     explain,
     name_mistakes,
-    near_miss,
     show,
 )
 from forerun.profile_rules import find_profile_mistakes, find_site_mistakes
@@ -40,11 +50,17 @@ from forerun.profile_values import parse_duration
 from forerun.profile_yaml import MAX_BYTES, Written, read_yaml
 
 __all__ = [
+    "DRILLS_FOLDER",
+    "PROFILE_FILE",
+    "drill_schema",
+    "find_drill",
     "find_known_changes",
     "find_profile",
     "fit_profile",
     "known_changes_schema",
     "lint_profile",
+    "list_drills",
+    "load_drill",
     "load_known_changes",
     "load_profile",
     "load_site",
@@ -55,7 +71,6 @@ __all__ = [
     "site_schema",
 ]
 
-PROFILE_FILE = "profile.yaml"
 KNOWN_CHANGES_FILE = "known-changes.yaml"
 TAIL_LENGTH = 3000
 
@@ -104,6 +119,16 @@ def find_known_changes(profile: Profile) -> KnownChanges:
     return load_known_changes(path, profile)
 
 
+def load_drill(path: Path, profile: Profile | None = None) -> DrillFile:
+    """Read a drill file; errors as for `load_profile`. With the profile it is played on,
+    steps that it names must be the profile's."""
+    content = _read_bytes(path)
+    steps = None if profile is None else [step.name for step in profile.steps]
+    find_mistakes = partial(find_drill_mistakes, steps=steps)
+    shape = _read_shape(path, content, DrillShape, find_mistakes)
+    return shape.record(digest=hashlib.sha256(content).hexdigest(), path=str(path))
+
+
 def _read_bytes(path: Path) -> bytes:
     try:
         with open(path, "rb", opener=_open_at_once) as stream:
@@ -113,7 +138,7 @@ def _read_bytes(path: Path) -> bytes:
             "There is no such file.",
             where=str(path),
             wanted="a YAML file",
-            hint="Check the path; profiles are named or given by path, site files by path.",
+            hint="Check the path; profiles and drills are named or given by path, others by path.",
         ) from problem
     except OSError as problem:
         raise InvalidFile(
@@ -136,6 +161,7 @@ _KINDS: dict[type[Shape], str] = {
     ProfileShape: "profile",
     SiteShape: "site file",
     KnownChangesShape: "known-changes file",
+    DrillShape: "drill file",
 }
 
 
@@ -190,50 +216,13 @@ def known_changes_schema() -> dict[str, Any]:
     return _schema(KnownChangesShape, "Known changes of a release, for forerun")
 
 
+def drill_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a drill file, for editors."""
+    return _schema(DrillShape, "A drill, for forerun")
+
+
 def _schema(shape: type[Shape], title: str) -> dict[str, Any]:
     return {"$schema": _DRAFT, **shape.model_json_schema(by_alias=True), "title": title}
-
-
-def shipped_folders() -> tuple[Path, ...]:
-    """Where shipped profiles may lie: the checkout this module runs from, and the
-    shared data of the Python installation."""
-    checkout = Path(__file__).resolve().parents[2] / "profiles"
-    installed = Path(sys.prefix) / "share" / "forerun" / "profiles"
-    return (checkout, installed)
-
-
-def find_profile(name_or_path: str, search: Sequence[Path] = ()) -> Path:
-    """The file of a profile, given its name or a path to the file or its folder.
-
-    A name is looked for in the folders of `search`, then among the shipped ones. Raises
-    NotFound with the profiles that exist and the nearest name.
-    """
-    folders = (*search, *shipped_folders())
-    if re.fullmatch(r"[a-z0-9][a-z0-9-]{0,99}", name_or_path):
-        for folder in folders:
-            candidate = folder / name_or_path / PROFILE_FILE
-            if candidate.is_file():
-                return candidate
-    given = Path(name_or_path)
-    for candidate in (given / PROFILE_FILE, given):
-        with contextlib.suppress(OSError):  # a name longer than any file's
-            if candidate.is_file():
-                return candidate
-    known = _known_profiles(folders)
-    guess = near_miss(given.name, known)
-    raise NotFound(
-        f"There is no profile {show(name_or_path)!r}.",
-        where=", ".join(str(folder) for folder in folders),
-        wanted="the name of a profile, or the path to its file",
-        found=f"these profiles: {', '.join(known)}" if known else "no profiles",
-        hint=guess[:1].upper() + guess[1:] if guess else "Name one of these, or give a path.",
-    )
-
-
-def _known_profiles(folders: Sequence[Path]) -> list[str]:
-    return sorted(
-        {found.parent.name for folder in folders for found in folder.glob(f"*/{PROFILE_FILE}")}
-    )
 
 
 def fit_profile(profile: Profile, release: Release) -> None:

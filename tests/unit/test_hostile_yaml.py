@@ -1,12 +1,13 @@
-"""Profiles and site files that nobody would write on purpose: a good load, or every mistake
-with its place; no traceback, no hang, no write."""
+"""Profiles, site files and drill files that nobody would write on purpose: a good load, or every
+mistake with its place; no traceback, no hang, no write."""
 
 from __future__ import annotations
 
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -19,7 +20,14 @@ from tests.practice.watch import make_surroundings, no_hang, writes_stay_in
 from forerun.errors import ForerunError, InvalidFile, NotFound
 from forerun.profile_mistakes import find_control
 from forerun.profile_yaml import MAX_BYTES, MAX_NODES
-from forerun.profiles import find_profile, lint_profile, load_profile, load_site
+from forerun.profiles import (
+    find_drill,
+    find_profile,
+    lint_profile,
+    load_drill,
+    load_profile,
+    load_site,
+)
 
 ROOT = Path(__file__).parents[2]
 PROFILES = (
@@ -27,6 +35,7 @@ PROFILES = (
     "profiles/debian-12-to-13/profile.yaml",
 )  # fmt: skip
 SITES = ("demo/site.yaml", "tests/data/profiles/small-site.yaml", "tests/practice/site.yaml")
+DRILLS = ("tests/data/drill-small.yaml",)
 SMALL = (ROOT / PROFILES[0]).read_text()
 
 
@@ -55,12 +64,26 @@ def judge(path: Path, load: Callable[[Path], Any]) -> None:
         return
     if load is load_profile:
         assert not [line for line in lint_profile(loaded) if find_control(line)]
+    if load is load_drill:
+        assert not [text for text in list_texts(asdict(loaded)) if find_control(text)]
+
+
+def list_texts(value: Any) -> Iterator[str]:
+    """The lines of every text in a record, except for the file's own path."""
+    if isinstance(value, dict):
+        for key, part in value.items():
+            yield from list_texts(part if key != "path" else "")
+    elif isinstance(value, tuple):
+        for part in value:
+            yield from list_texts(part)
+    elif isinstance(value, str):
+        yield from value.split("\n")
 
 
 @pytest.mark.parametrize(
     ("load", "names", "examples"),
-    [(load_profile, PROFILES, 900), (load_site, SITES, 500)],
-    ids=["profiles", "site files"],
+    [(load_profile, PROFILES, 900), (load_site, SITES, 500), (load_drill, DRILLS, 500)],
+    ids=["profiles", "site files", "drill files"],
 )
 def test_spoilt_files(
     load: Callable[[Path], Any], names: tuple[str, ...], examples: int, tmp_path: Path
@@ -75,7 +98,9 @@ def test_spoilt_files(
     with writes_stay_in(folder):
         for seed in range(examples):
             random = Random(seed)
-            chosen = random.choice((0, 0, 0, 1, 1, 2)) if load is load_profile else seed % 3
+            chosen = (
+                random.choice((0, 0, 0, 1, 1, 2)) if load is load_profile else seed % len(names)
+            )
             path = folder / f"{seed}.yaml"
             path.write_bytes(spoil_file(contents[chosen], parsed[chosen], random))
             with no_hang():
@@ -88,6 +113,7 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
 )
 
 
+@pytest.mark.parametrize("load", [load_profile, load_site, load_drill])
 @pytest.mark.parametrize(
     ("content", "said"),
     [
@@ -111,13 +137,15 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
         (b"%YAML 9.9\n---\na: b\n", "YAML"),
     ],
 )  # fmt: skip
-def test_what_yaml_can_do_to_a_reader(content: bytes, said: str, tmp_path: Path) -> None:
+def test_what_yaml_can_do_to_a_reader(
+    content: bytes, said: str, load: Callable[[Path], Any], tmp_path: Path
+) -> None:
     """Bombs of aliases, tags, depth, size, binary content, other encodings and line ends:
     told with their place, before anything is made of them."""
     path = tmp_path / "file.yaml"
     path.write_bytes(content)
     with no_hang(), pytest.raises(InvalidFile) as caught:
-        load_profile(path)
+        load(path)
     assert said in caught.value.found
     assert f"{path}:" in caught.value.found
 
@@ -160,12 +188,15 @@ def test_a_word_that_is_a_whole_part(wrong: object, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_a_profiles_name_is_no_trap(name: str, tmp_path: Path) -> None:
+def test_a_name_is_no_trap(name: str, tmp_path: Path) -> None:
     """Whatever is given as a name: not found, or a file that has mistakes."""
     folder = tmp_path / "profiles"
     folder.mkdir()
-    with writes_stay_in(folder), pytest.raises((NotFound, InvalidFile)):
-        load_profile(find_profile(name, [folder]))
+    with writes_stay_in(folder):
+        with pytest.raises((NotFound, InvalidFile)):
+            load_profile(find_profile(name, [folder]))
+        with pytest.raises((NotFound, InvalidFile)):
+            load_drill(find_drill(name, [folder]))
 
 
 def test_what_is_no_file(tmp_path: Path) -> None:
@@ -173,5 +204,6 @@ def test_what_is_no_file(tmp_path: Path) -> None:
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
     os.mkfifo(tmp_path / "pipe")
     for path in (tmp_path, tmp_path / "loop", tmp_path / "pipe", Path("/dev/zero")):
-        with no_hang(), pytest.raises((NotFound, InvalidFile)):
-            load_site(path)
+        for load in (load_site, load_drill):
+            with no_hang(), pytest.raises((NotFound, InvalidFile)):
+                load(path)
