@@ -7,6 +7,7 @@ import contextlib
 import re
 from collections.abc import Collection, Sequence
 
+from forerun.model.profile import Stage
 from forerun.profile_drill_shapes import USUAL_COST, USUAL_POINTS, WAYS_TO_HAPPEN
 from forerun.profile_mistakes import Loc, near_miss, show
 from forerun.profile_rules import Entry, find_doubled_names, list_entries
@@ -20,7 +21,7 @@ _Data = dict[str, object]
 
 def find_drill_mistakes(written: Written, *, steps: Collection[str] | None = None) -> None:
     """Add the mistakes between the parts. With `steps`, the names that the profile has, also
-    those that it has not."""
+    those that it has not; a drill may begin with a stage, too."""
     data = written.data if isinstance(written.data, dict) else {}
     objectives = list(list_entries(data, "objectives"))
     injects = list(list_entries(data, "injects"))
@@ -37,7 +38,8 @@ def find_drill_mistakes(written: Written, *, steps: Collection[str] | None = Non
         _in_time(written, (*loc, "at"), inject.get("at"), data.get("time-allowed"))
     _draw(written, data)
     if steps is not None:
-        _step(written, ("begins-before",), data.get("begins-before"), steps)
+        stages = {stage.value for stage in Stage}
+        _step(written, ("begins-before",), data.get("begins-before"), {*steps, *stages})
         for loc, inject in injects:
             _step(written, (*loc, "step"), inject.get("step"), steps)
 
