@@ -79,6 +79,19 @@ class Shell:
         assert exits is None or code == exits, f"exit code {code}\n{shown[-2000:]}"
         return shown
 
+    def wait_or_lose(self, *, limit_s: float = LONG_S) -> str | None:
+        """As `wait`; None when the connection went meanwhile."""
+        patterns = [r"ended-(\d+)-", "connection to the server is lost", pexpect.EOF, *ANSWERS]
+        texts = ["", "", "", *ANSWERS.values()]
+        shown = ""
+        while (found := self.child.expect(patterns, timeout=limit_s)) > 2:
+            shown += self.child.before
+            self.child.sendline(texts[found])
+        if found:
+            self.child.close()
+            return None
+        return shown + str(self.child.before)
+
     def wait_until_lost(
         self, *, limit_s: float = LONG_S, answers: Mapping[str, str] = ANSWERS
     ) -> None:
@@ -138,6 +151,10 @@ class Player:
             child.close()
             pexpect.run("sleep 8")
         raise AssertionError("the clone gave no terminal")
+
+    def open(self, *words: str) -> pexpect.spawn:
+        """One of the commands, to be talked with."""
+        return self._spawn("drill", *words)
 
     def command(self, *words: str, exits: int = 0, limit_s: float = LONG_S) -> str:
         """One of the other commands; what it said."""
