@@ -29,7 +29,8 @@ MEND = (
     '[ -z "$(apt-mark showhold)" ] || apt-mark unhold $(apt-mark showhold)',
     "for f in /etc/apt/keyrings/*.kept-away /etc/apt/trusted.gpg.d/*.kept-away; do "
     '[ ! -e "$f" ] || mv "$f" "${f%.kept-away}"; done',
-    "rm -f /forerun-fault-filler; grep -l forerun-fault /var/lib/dpkg/info/*.prerm | xargs -r rm -f",
+    "rm -f /forerun-fault-filler; grep -l forerun-fault /var/lib/dpkg/info/*.prerm | "
+    "xargs -r rm -f",
 )
 
 
