@@ -40,6 +40,13 @@ SWITCH = (
 UPDATE = "apt-get -q update"
 PLAN = "apt-get -s -q full-upgrade"
 UPGRADE = "apt-get -q full-upgrade"
+# One that goes on without its terminal ends by itself, or waits for an answer that nobody can
+# give it: then it is ended.
+LOOK = (
+    "for i in $(seq 20); do pgrep -x apt-get || pgrep -x dpkg || break; sleep 2; done; "
+    "pkill -TERM -f /var/lib/dpkg/info/; pkill -TERM -x dpkg; sleep 3; pkill -TERM -x apt-get; "
+    "sleep 2; ! pgrep -x dpkg"
+)
 REPAIR = "dpkg --configure -a; apt-get -q --fix-broken install"
 
 

@@ -13,6 +13,7 @@ from forerun.drills.build import UNMEASURED_BACK_OUT_S
 from tests.practice.player import (
     ANSWERS,
     BACKUP,
+    LOOK,
     PLAN,
     REPAIR,
     REST,
@@ -126,7 +127,7 @@ def play_lost(player: Player) -> None:
         shell.wait_until_lost()
     player.command("note", "The line was cut while packages were unpacked; looking what runs.")
     with player.shell() as shell:
-        shell.do("while pgrep -x apt-get || pgrep -x dpkg; do sleep 1; done", limit_s=300)
+        shell.do(LOOK, limit_s=300, exits=0)
         shell.do(REPAIR, limit_s=600)
         shell.do(UPGRADE, limit_s=600)
     _restart(player)
@@ -159,7 +160,7 @@ def play_locks_removed(player: Player) -> None:
             second.wait_until_lost()
     player.command("note", "The line was cut.")
     with player.shell() as shell:
-        shell.do("while pgrep -x apt-get || pgrep -x dpkg; do sleep 1; done", limit_s=300)
+        shell.do(LOOK, limit_s=300, exits=0)
         shell.do(REPAIR, limit_s=600)
         shell.do(UPGRADE, limit_s=600)
     _restart(player)

@@ -14,7 +14,7 @@ from forerun.drills.folder import DrillFolder
 from forerun.model.blueprint import TemplateInfo
 from forerun.pipeline_bench import Bench
 from tests.practice.archive import PracticeArchive
-from tests.practice.player import PLAN, REPAIR, REST, RESUME, SWITCH, UPDATE, UPGRADE, Player
+from tests.practice.player import LOOK, PLAN, REPAIR, REST, RESUME, SWITCH, UPDATE, UPGRADE, Player
 from tests.vm.program import Program
 from tests.vm.test_drills import Ground
 
@@ -61,7 +61,7 @@ def _mend_over_the_console(player: Player, folder: DrillFolder) -> None:
 def _upgrade(player: Player) -> str:
     """Repair, then go on; "lost" when the connection went meanwhile."""
     with player.shell() as shell:
-        for command in ("while pgrep -x apt-get || pgrep -x dpkg; do sleep 1; done", *MEND,
+        for command in (LOOK, *MEND,
                         REPAIR, UPDATE, UPGRADE, "dpkg --audit | wc -l"):  # fmt: skip
             shell.type(command)
             shown = shell.wait_or_lose()
