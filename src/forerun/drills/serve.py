@@ -86,8 +86,10 @@ def _serve(server: socket.socket, keeper: Keeper) -> None:
             link, _ = server.accept()
         except OSError:
             return  # the keeper ended
-        # Not a daemon: whoever asked for the drill's end is answered before this process goes.
-        threading.Thread(target=answer, args=(link, partial(act, keeper))).start()
+        # Whoever asked for the drill's end is answered before this process goes; without the
+        # word a thread is as its maker is, a daemon here.
+        asked = threading.Thread(target=answer, args=(link, partial(act, keeper)), daemon=False)
+        asked.start()
 
 
 def act(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
