@@ -55,7 +55,7 @@ def answer(link: socket.socket, act: Callable[[Mapping[str, Any]], Answer]) -> N
     with link, contextlib.suppress(OSError):
         link.settimeout(ANSWER_S)
         try:
-            said = act(_read_line(link))
+            said = act(_read_question(link))
         except ForerunError as problem:
             parts = {
                 name: getattr(problem, name)
@@ -73,6 +73,13 @@ def answer(link: socket.socket, act: Callable[[Mapping[str, Any]], Answer]) -> N
         link.sendall(json.dumps(said).encode("utf-8") + b"\n")
 
 
+def _read_question(link: socket.socket) -> Answer:
+    try:
+        return _read_line(link)
+    except ValueError as problem:
+        raise UsageError("That was no question a keeper knows.") from problem
+
+
 def _read_line(link: socket.socket) -> Answer:
     content = b""
     while not content.endswith(b"\n") and len(content) < _MOST_LINE:
@@ -80,12 +87,9 @@ def _read_line(link: socket.socket) -> Answer:
         if not part:
             break
         content += part
-    try:
-        made = json.loads(content)
-    except ValueError as problem:
-        raise UsageError("That was no question a keeper knows.") from problem
+    made = json.loads(content)
     if not isinstance(made, dict):
-        raise UsageError("That was no question a keeper knows.")
+        raise ValueError("no mapping")
     return made
 
 
@@ -100,7 +104,7 @@ def ask(folder: DrillFolder, bench: Bench, do: str, **more: object) -> Answer:
                 link.connect(path)
             link.sendall(json.dumps({"do": do, **more}).encode("utf-8") + b"\n")
             said = _read_line(link)
-        except OSError as problem:
+        except (OSError, ValueError) as problem:
             raise _say_gone(folder, str(problem)) from problem
     if "problem" in said:
         parts = dict(said["problem"])
