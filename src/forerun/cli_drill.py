@@ -25,7 +25,6 @@ from forerun.cli_drill_told import (
     say_standing,
     tell_list,
     tell_progress,
-    write_debriefs,
 )
 from forerun.cli_shown import find_width
 from forerun.drills.folder import (
@@ -37,6 +36,7 @@ from forerun.drills.folder import (
     find_drill,
     find_drills,
 )
+from forerun.drills.papers import draw_debrief
 from forerun.drills.start import Wish, start_drill
 from forerun.drills.talk import STARTING_S, ask
 from forerun.errors import EXIT_RESULT_NOT_GOOD, ForerunError, LabUnfit, UsageError
@@ -267,7 +267,6 @@ def finish(drill: DrillOption = "", connect: UriOption = DEFAULT_URI) -> None:
     folder, bench = _open(drill, connect)
     ask(folder, bench, "finish")
     record = folder.load()
-    write_debriefs(record, folder.path)
     say_standing(record, find_width())
     say(f"\n{record.verdict}")
     say(f"debrief: {folder.path}/debrief.html (and .md, .json); {CAUTION}")
@@ -284,8 +283,6 @@ def debrief(
     connect: UriOption = DEFAULT_URI,
 ) -> None:
     """What came of a drill, objective by objective, with its evidence."""
-    from forerun.cli_drill_told import draw_debrief  # noqa: PLC0415 - with `debrief` the command
-
     store = open_here(connect).store
     ended = [one for one in find_drills(store) if not one.load().state.is_open]
     folder = ended[-1] if not drill and ended else find_drill(store, drill)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
-from pathlib import Path
 
 from tabulate import tabulate
 
@@ -15,12 +14,8 @@ from forerun.drills.start import find_runbook
 from forerun.errors import UsageError
 from forerun.model.drill import DrillRecord, DrillState, Standing
 from forerun.ports.clock import Clock
-from forerun.report.debrief import Debrief, outline_debrief
-from forerun.report.debrief_data import render_debrief_json
-from forerun.report.debrief_terminal import render_debrief_terminal
 from forerun.report.figures import say_seconds
 from forerun.report.plain import one_line, strip_controls
-from forerun.report.render_debrief import render_debrief_html, render_debrief_markdown
 from forerun.report.render_training import (
     render_training_json,
     render_training_markdown,
@@ -162,26 +157,3 @@ def tell_progress(records: Sequence[DrillRecord], now: datetime, form: str, widt
     if form not in renderers:
         raise UsageError("There is no such format.", found=form, wanted="terminal, markdown, json")
     return renderers[form](training)
-
-
-def draw_debrief(record: DrillRecord, form: str, width: int) -> str:
-    """The debrief as text. Raises UsageError for an unknown form."""
-    outline = outline_debrief(record)
-    if form == "terminal":
-        return render_debrief_terminal(outline, width=width)
-    renderers: dict[str, Callable[[Debrief], str]] = {
-        "markdown": render_debrief_markdown,
-        "html": render_debrief_html,
-        "json": render_debrief_json,
-    }
-    if form not in renderers:
-        known = ", ".join(("terminal", *renderers))
-        raise UsageError("There is no such format.", found=form, wanted=known)
-    return renderers[form](outline)
-
-
-def write_debriefs(record: DrillRecord, folder: Path) -> None:
-    """debrief.md, debrief.html and debrief.json into the drill's folder."""
-    for form, name in (("markdown", "md"), ("html", "html"), ("json", "json")):
-        text = draw_debrief(record, form, 80)
-        (folder / f"debrief.{name}").write_text(text, encoding="utf-8")

@@ -21,6 +21,7 @@ from forerun.drills.folder import LOCK_NAME, DrillFolder
 from forerun.drills.injector import Injector
 from forerun.drills.injects import Ground, drop_shells
 from forerun.drills.look import History, Look, extend_history, take_look
+from forerun.drills.papers import write_debriefs
 from forerun.drills.plan_shown import find_plan_shown
 from forerun.drills.scoring import conclude
 from forerun.errors import CloneUnreachable, ForerunError, LabUnfit, UsageError
@@ -340,6 +341,8 @@ class Keeper:
                 forerun_version=__version__,
                 **parts,
             )
+            if made is not None:
+                write_debriefs(self.record, self.folder.path)
             self.done.set()
 
 
