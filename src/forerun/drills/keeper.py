@@ -341,9 +341,11 @@ class Keeper:
                 forerun_version=__version__,
                 **parts,
             )
-            if made is not None:
-                write_debriefs(self.record, self.folder.path)
-            self.done.set()
+            try:
+                if made is not None:
+                    write_debriefs(self.record, self.folder.path)
+            finally:  # where there was no room for it, it can be drawn again
+                self.done.set()
 
 
 class _NoSink:
