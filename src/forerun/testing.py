@@ -22,6 +22,12 @@ from forerun.ports.hypervisor import (
 )
 from forerun.ports.production import Budget, CopyScope, ProbeName, Production, Spent
 from forerun.testing_guest import FakeCanary, FakeClock, FakeGuest, FakeTurn
+from forerun.testing_terminal import (
+    FakeTerminal,
+    check_left_terminal,
+    check_lost_terminal,
+    check_terminal,
+)
 
 __all__ = [
     "FakeCanary",
@@ -30,10 +36,14 @@ __all__ = [
     "FakeGuest",
     "FakeHypervisor",
     "FakeProduction",
+    "FakeTerminal",
     "FakeTurn",
     "check_canary",
     "check_hypervisor",
+    "check_left_terminal",
+    "check_lost_terminal",
     "check_production",
+    "check_terminal",
 ]
 
 

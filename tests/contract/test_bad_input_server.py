@@ -4,7 +4,6 @@ loopback port. Each case has its exit code and its message, and leaves nothing b
 from __future__ import annotations
 
 import contextlib
-import os
 import re
 import signal
 import socket
@@ -23,10 +22,10 @@ from forerun.ports.labhost import find_free_port
 from forerun.ports.ssh import make_key_pair
 
 from .bad_input import Told, assert_nothing_left, run_forerun
+from .loopback_sshd import run_sshd, write_key
 
 pytestmark = pytest.mark.tools
 
-PRIVILEGE_FOLDER = Path("/run/sshd")
 UNKNOWN_RELEASE = 'ID=plan\nPRETTY_NAME="Plan \x1b[31m2\x1b[0m"\nVERSION_ID=2\n'
 # Notes each command, then runs it with another os-release in place of this machine's.
 FORCED = """#!/bin/sh
@@ -82,11 +81,6 @@ class Server:
         )
 
 
-def write_key(path: Path, text: str) -> None:
-    path.write_text(text)
-    path.chmod(0o600)
-
-
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     return tmp_path / "state"
@@ -94,51 +88,13 @@ def home(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[Server]:
-    sshd = Path("/usr/sbin/sshd")
-    if not sshd.exists():
-        pytest.skip("openssh-server is not installed on this lab host")
-    if os.geteuid() != 0:
-        pytest.skip("a throwaway sshd that takes a login needs root")
     folder = tmp_path / "server"
     folder.mkdir()
-    host_private, host_public = make_key_pair()
-    login_private, login_public = make_key_pair()
-    write_key(folder / "host_key", host_private)
-    write_key(folder / "identity", login_private)
-    write_key(folder / "other", make_key_pair()[0])
-    (folder / "authorized_keys").write_text(login_public + "\n")
     (folder / "os-release").write_text(UNKNOWN_RELEASE)
-    one = Server(folder, find_free_port(), host_public)
-    one.force("")
-    (folder / "config").write_text(
-        f"Port {one.port}\nListenAddress 127.0.0.1\nHostKey {folder}/host_key\n"
-        f"AuthorizedKeysFile {folder}/authorized_keys\nPidFile {folder}/pid\n"
-        f"ForceCommand {folder}/forced\nPermitRootLogin prohibit-password\n"
-        "PasswordAuthentication no\nKbdInteractiveAuthentication no\nUsePAM no\n"
-        "StrictModes no\nLogLevel VERBOSE\n"
-    )
-    made = not PRIVILEGE_FOLDER.exists()
-    PRIVILEGE_FOLDER.mkdir(mode=0o755, exist_ok=True)
-    process = subprocess.Popen(
-        [str(sshd), "-D", "-f", str(folder / "config"), "-E", str(folder / "sshd.log")]
-    )
-    try:
-        wait_for_port(one.port)
+    with run_sshd(folder, f"ForceCommand {folder}/forced") as sshd:
+        one = Server(folder, sshd.port, sshd.host_public)
+        one.force("")
         yield one
-    finally:
-        process.terminate()
-        process.wait(timeout=10)
-        if made:
-            with contextlib.suppress(OSError):
-                PRIVILEGE_FOLDER.rmdir()
-
-
-def wait_for_port(port: int) -> None:
-    for _ in range(100):
-        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
-            return
-        time.sleep(0.05)
-    raise AssertionError("sshd did not start")
 
 
 def fingerprint(public: str, folder: Path) -> str:

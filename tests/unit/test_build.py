@@ -26,7 +26,8 @@ from forerun.events import Event, Notice
 from forerun.model.blueprint import Blueprint, StandInDisk, TemplateInfo, TemplateRecipe
 from forerun.ports.command import Completed
 from forerun.ports.disks import Disks
-from forerun.ports.guest import GUARD_FILE, Guest
+from forerun.ports.guard import GUARD_FILE
+from forerun.ports.guest import Guest
 from forerun.ports.labhost import LabHost
 from forerun.ports.ssh import ExecResult, Room, SshLink, SshTarget
 from forerun.ports.store import Store

@@ -18,7 +18,8 @@ from forerun.errors import (
     NoRoom,
     ProductionUnreachable,
 )
-from forerun.ports.guest import GUARD_FILE, SshGuest, Waiting
+from forerun.ports.guard import GUARD_FILE
+from forerun.ports.guest import SshGuest, Waiting
 from forerun.ports.ssh import ExecResult, Room
 
 SESSION = "/run/forerun/upgrade"

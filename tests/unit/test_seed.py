@@ -17,7 +17,7 @@ import yaml
 from forerun.errors import RecordDamaged
 from forerun.model.blueprint import Blueprint, Gap, StandInDisk, TemplateRecipe
 from forerun.ports.command import LocalCommand
-from forerun.ports.guest import GUARD_FILE
+from forerun.ports.guard import GUARD_FILE
 from forerun.stages.copy_tar import filter_copy
 from forerun.stages.design import ACCESS_PORT
 from forerun.stages.first_boot import READER, SEED_MOUNT, SEED_SCRIPT, SEEDED_MARK

@@ -8,6 +8,7 @@ from forerun.errors import CloneUnreachable
 from forerun.events import Event, PromptSeen, StepOutput
 from forerun.model.observation import StepEnd
 from forerun.model.profile import PromptRule, UnknownPrompt
+from forerun.model.terminal_text import clean_terminal_text
 from forerun.ports.guest import Waiting
 from forerun.stages.session import (
     REPEATS_UNKNOWN,
@@ -16,7 +17,6 @@ from forerun.stages.session import (
     PromptPolicy,
     SessionEnd,
     StepSession,
-    clean_terminal_text,
 )
 from forerun.testing import FakeClock, FakeGuest, FakeTurn
 

@@ -12,7 +12,8 @@ import pytest
 from forerun.errors import CloneUnreachable
 from forerun.model.blueprint import TemplateInfo
 from forerun.ports.gateway import ArchiveGateway
-from forerun.ports.guest import GUARD_FILE, SshGuest, Waiting
+from forerun.ports.guard import GUARD_FILE
+from forerun.ports.guest import SshGuest, Waiting
 from forerun.ports.ssh import SshTarget, connect
 from forerun.stages.build import Clone, Yard
 from forerun.stages.design import ACCESS_PORT

@@ -23,9 +23,9 @@ from forerun.errors import (
     LoginRefused,
 )
 from forerun.ports.clock import Clock, SystemClock
+from forerun.ports.guard import check_guard
 from forerun.ports.ssh import ExecResult, Room, SshLink
 
-GUARD_FILE = "/etc/forerun/this-is-a-clone"
 WORK_FOLDER = "/run/forerun"
 HANG_UP_S = 20.0
 _READ, _SELECT_CALLS = "0", ("7", "23", "270", "271")
@@ -161,14 +161,10 @@ class SshGuest:
         """
         self._link = self._dial_until(patience_s, alive)
         try:
-            self._link.read_file(GUARD_FILE)
-        except FileNotFoundError as problem:
+            check_guard(self._link)
+        except CloneUnreachable:
             self.close()
-            raise CloneUnreachable(
-                "The machine that answered is not a clone made by forerun; nothing was run there.",
-                wanted=f"the guard file {GUARD_FILE}",
-                hint="Another machine may hold that port. Start again.",
-            ) from problem
+            raise
         self._open_gateway_link()
 
     def _dial_until(self, patience_s: float, alive: Callable[[], bool]) -> SshLink:

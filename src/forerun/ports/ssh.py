@@ -23,7 +23,14 @@ from forerun.errors import (
     LoginRefused,
     ProductionUnreachable,
 )
-from forerun.ports.ssh_shapes import ExecResult, Room, SshLink, SshTarget, make_key_pair
+from forerun.ports.ssh_shapes import (
+    CountedSocket,
+    ExecResult,
+    Room,
+    SshLink,
+    SshTarget,
+    make_key_pair,
+)
 
 __all__ = [
     "ExecResult",
@@ -44,7 +51,7 @@ class ParamikoLink:
     """An SSH connection by paramiko; use `connect`."""
 
     def __init__(
-        self, client: paramiko.SSHClient, name: str, meter: _CountedSocket | None = None
+        self, client: paramiko.SSHClient, name: str, meter: CountedSocket | None = None
     ) -> None:
         transport = client.get_transport()
         if transport is None:
@@ -61,11 +68,20 @@ class ParamikoLink:
             f"The SSH connection to {self._name} was lost.", where=self._name, found=str(why)
         )
 
+    def open_channel(self, timeout_s: float) -> paramiko.Channel:
+        """A new session channel, each of whose waits is bounded: for what is more than a
+        command and its output (`ports/ssh_terminal.py`). Raises LinkLost."""
+        try:
+            channel = self._transport.open_session(timeout=min(timeout_s, 60))
+        except (OSError, EOFError, paramiko.SSHException) as problem:
+            raise self._lost(problem or type(problem).__name__) from problem
+        channel.settimeout(timeout_s)
+        return channel
+
     def exec(self, command: str, *, timeout_s: float, stdin: bytes = b"") -> ExecResult:
         """Run a shell command line to its end; see `SshLink.exec`."""
         try:
-            channel = self._transport.open_session(timeout=min(timeout_s, 60))
-            channel.settimeout(timeout_s)
+            channel = self.open_channel(timeout_s)
             channel.exec_command(command)
             done = _collect(channel, stdin, timeout_s)
             if done.exit_code == -1:  # ended by a signal, or the line was cut meanwhile
@@ -79,8 +95,7 @@ class ParamikoLink:
     def stream(self, command: str, *, timeout_s: float) -> Iterator[Iterator[bytes]]:
         """Run a command and hand out its output; see `SshLink.stream`."""
         try:
-            channel = self._transport.open_session(timeout=min(timeout_s, 60))
-            channel.settimeout(timeout_s)
+            channel = self.open_channel(timeout_s)
             channel.exec_command(command)
         except (OSError, EOFError, paramiko.SSHException) as problem:
             raise self._lost(problem or type(problem).__name__) from problem
@@ -193,22 +208,6 @@ class ParamikoLink:
         for forward in self._forwards:
             forward.close()
         self._client.close()
-
-
-class _CountedSocket:
-    """A connected socket that counts what is written to it."""
-
-    def __init__(self, inner: socket.socket) -> None:
-        self._inner = inner
-        self.sent = 0
-
-    def send(self, data: bytes, flags: int = 0) -> int:
-        count = self._inner.send(data, flags)
-        self.sent += count
-        return count
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._inner, name)
 
 
 class _FileChannel(paramiko.SFTPClient):
@@ -361,7 +360,7 @@ def connect(target: SshTarget, *, timeout_s: float = 15.0) -> ParamikoLink:
     try:
         target.check_key_file()
         _prepare_host_keys(client, target)
-        meter = _CountedSocket(socket.create_connection((target.host, target.port), timeout_s))
+        meter = CountedSocket(socket.create_connection((target.host, target.port), timeout_s))
         client.connect(
             target.host,
             port=target.port,

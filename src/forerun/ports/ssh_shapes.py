@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
@@ -117,6 +118,23 @@ class SshLink(Protocol):
     def close(self) -> None:
         """End the connection."""
         ...
+
+
+class CountedSocket:
+    """A connected socket that counts what is written to it."""
+
+    def __init__(self, inner: socket.socket) -> None:
+        self._inner = inner
+        self.sent = 0
+
+    def send(self, data: bytes, flags: int = 0) -> int:
+        """As socket.send; what was taken is counted."""
+        count = self._inner.send(data, flags)
+        self.sent += count
+        return count
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._inner, name)
 
 
 def make_key_pair() -> tuple[str, str]:

@@ -17,6 +17,7 @@ from pathlib import Path
 from forerun.errors import CloneUnreachable, ForerunError
 from forerun.model.observation import StepEnd
 from forerun.model.profile import Action, Profile, Recovery, ServiceProbe, Step
+from forerun.model.terminal_text import clean_terminal_text
 from forerun.model.trial import FaultTried
 from forerun.ports.clock import Clock
 from forerun.ports.gateway import Gateway, Trouble
@@ -24,7 +25,7 @@ from forerun.ports.prober import look_at
 from forerun.stages.build import Clone
 from forerun.stages.faults import Cause, Fault
 from forerun.stages.hold import Holder
-from forerun.stages.session import PromptPolicy, SessionEnd, StepSession, clean_terminal_text
+from forerun.stages.session import PromptPolicy, SessionEnd, StepSession
 
 BOOT_S = 300.0
 SERVICES_S = 90.0

@@ -15,7 +15,7 @@ import yaml
 
 from forerun.model.blueprint import Blueprint
 from forerun.ports.domain_xml import GUEST_ADDRESS
-from forerun.ports.guest import GUARD_FILE
+from forerun.ports.guard import GUARD_FILE
 from forerun.ports.ssh import make_key_pair
 from forerun.stages.account_numbers import NUMBER_ACCOUNTS
 from forerun.stages.copy_tar import part_copy, read_members

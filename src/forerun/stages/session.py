@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from forerun.events import PromptSeen, Sink, StepOutput
 from forerun.model.observation import PromptMet, StepEnd
 from forerun.model.profile import PromptRule, UnknownPrompt
+from forerun.model.terminal_text import clean_terminal_text
 from forerun.ports.clock import Clock
 from forerun.ports.guest import Guest, Waiting
 from forerun.profiles import match_prompt
@@ -27,10 +28,6 @@ TAIL_LINES = 25
 # for in less. A whole upgrade of 250 packages says 400 kB.
 MOST_TEXT = 16 << 20
 MOST_QUESTION = 1 << 18
-_ESCAPES = re.compile(
-    r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[()][0-9A-Za-z]|[=>78cDEHM])"
-)
-_CONTROLS = re.compile(r"[\x00-\x08\x0b-\x0c\x0e-\x1f\x7f-\x9f]")
 
 # What stands before a question without belonging to it: script(1)'s first line, and the
 # package manager's progress.
@@ -90,14 +87,6 @@ class _Watch:
     waiting_since_s: float = 0.0
     looked_s: float = 0.0
     met: dict[tuple[str, str], int] = field(default_factory=dict)
-
-
-def clean_terminal_text(text: str) -> str:
-    """Terminal output as plain text: escape sequences and control characters dropped,
-    carriage returns resolved to what stays visible on each line."""
-    plain = _ESCAPES.sub("", text).replace("\r\n", "\n")
-    lines = [line.rstrip("\r").rsplit("\r", 1)[-1] for line in plain.split("\n")]
-    return _CONTROLS.sub("", "\n".join(lines))
 
 
 class StepSession:
