@@ -73,12 +73,12 @@ class Shell:
         answers: Mapping[str, str] = ANSWERS,
     ) -> str:
         """Answer what is asked until the command has ended."""
-        shown = ""
+        shown: str = ""
         patterns = [r"ended-(\d+)-", *answers]
         texts = ["", *answers.values()]
         while True:
             found = self.child.expect(patterns, timeout=limit_s)
-            shown += self.child.before + self.child.after
+            shown += f"{self.child.before}{self.child.after}"
             if found == 0:
                 break
             self.child.sendline(texts[found])
@@ -90,9 +90,9 @@ class Shell:
         """As `wait`; None when the connection went meanwhile."""
         patterns = [r"ended-(\d+)-", "connection to the server is lost", pexpect.EOF, *ANSWERS]
         texts = ["", "", "", *ANSWERS.values()]
-        shown = ""
+        shown: str = ""
         while (found := self.child.expect(patterns, timeout=limit_s)) > 2:
-            shown += self.child.before
+            shown += str(self.child.before)
             self.child.sendline(texts[found])
         if found:
             self.child.close()

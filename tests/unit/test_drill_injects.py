@@ -154,7 +154,7 @@ def test_an_inject_happens_once_and_is_mended_once(tmp_path: Path) -> None:
     inject = Inject("v", "vendor-without-suite", "A vendor has nothing", when=Moment.SWITCHED)
     chronicle, injector = make_injector(tmp_path, ground, inject)
     injector.go_on(Look(1.0), History())
-    assert chronicle.record.events == ()
+    assert not chronicle.record.events
     switched = History(switched_s=1.0)
     injector.go_on(Look(2.0, sources=VENDOR), switched)
     injector.go_on(Look(3.0, sources=VENDOR), switched)
