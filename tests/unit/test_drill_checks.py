@@ -192,6 +192,13 @@ def test_all_is_upgraded_when_nothing_is_left_to_do(said: object, wanted: Standi
     assert stands("all-upgraded", scene(answers={"full-upgrade": said})) is wanted
 
 
+def test_what_is_half_way_is_not_upgraded() -> None:
+    """Unpacked, with nothing more to fetch: the package manager's plan has no line for it."""
+    nothing = {"full-upgrade": "0 upgraded, 0 newly installed, 0 to remove and 0 not upgraded.\n"}
+    half = scene(now=look(half_way=3), answers=nothing)
+    assert stands("all-upgraded", half) is Standing.NOT_YET
+
+
 def test_the_newest_kernel_runs_after_a_restart() -> None:
     """Not before one, and not the old one."""
     restarted = replace(DONE, restarted_s=90.0)

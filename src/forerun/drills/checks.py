@@ -211,11 +211,12 @@ def _upgraded(scene: Scene) -> _Verdict:
         return Standing.NOT_YET, "the sources do not lead to the new release"
     plan = parse_simulation(said.text())
     left = [change.name for change in (*plan.upgrades, *plan.installs, *plan.removals)]
-    back = list(plan.kept_back)
+    back, half = list(plan.kept_back), scene.look.half_way
     return _either(
-        not left and not back and scene.seen.changed_s >= 0,
+        not left and not back and not half and scene.seen.changed_s >= 0,
         "the package manager would change nothing more",
-        f"still to change: {_show(left) or 'nothing'}; kept back: {_show(back) or 'nothing'}",
+        f"still to change: {_show(left) or 'nothing'}; kept back: {_show(back) or 'nothing'}; "
+        f"half way: {half or 'nothing'}",
     )
 
 
