@@ -58,8 +58,18 @@ def _mend_over_the_console(player: Player, folder: DrillFolder) -> None:
     child.expect(pexpect.EOF, timeout=60)
 
 
-def _upgrade(player: Player) -> str:
+def _reach(player: Player, folder: DrillFolder) -> None:
+    """See to it that the server answers over SSH, by its console where it does not."""
+    try:
+        with player.shell(limit_s=60):
+            return
+    except AssertionError:
+        _mend_over_the_console(player, folder)
+
+
+def _upgrade(player: Player, folder: DrillFolder) -> str:
     """Repair, then go on; "lost" when the connection went meanwhile."""
+    _reach(player, folder)
     with player.shell() as shell:
         for command in (LOOK, *MEND,
                         REPAIR, UPDATE, UPGRADE, "dpkg --audit | wc -l"):  # fmt: skip
@@ -88,12 +98,12 @@ def test_each_inject_happens_is_mended_and_teaches(
         shell.type(UPGRADE)
         shell.wait_or_lose()
     for _ in range(6):
-        if _upgrade(player) == "whole":
+        if _upgrade(player, folder) == "whole":
             break
     with player.shell() as shell:
         shell.child.sendline("systemctl reboot")
         shell.wait_until_lost(limit_s=120)
-    _mend_over_the_console(player, folder)
+    _reach(player, folder)
     with player.shell() as shell:
         shell.do(
             "rm -rf /etc/systemd/system/shelf-web.service.d; systemctl daemon-reload; "
