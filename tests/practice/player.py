@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -147,16 +148,16 @@ class Player:
             child.close()
 
     def _open_shell(self, limit_s: float) -> pexpect.spawn:
-        tries = int(limit_s // 10)
-        for _ in range(max(1, tries)):
+        limit = time.monotonic() + limit_s
+        while time.monotonic() < limit:
             child = self._spawn("drill", "shell")
-            if child.expect(["on the server now", pexpect.EOF], timeout=60) == 0:
+            if child.expect(["on the server now", pexpect.EOF, pexpect.TIMEOUT], timeout=90) == 0:
                 child.sendline(f"export DEBIAN_FRONTEND=readline; PS1='{PROMPT}'; stty -echo")
                 child.expect(re.escape(PROMPT), timeout=60)
                 child.expect(re.escape(PROMPT), timeout=60)
                 return child
-            child.close()
-            pexpect.run("sleep 8")
+            child.close(force=True)
+            time.sleep(5)
         raise AssertionError("the clone gave no terminal")
 
     def open(self, *words: str) -> pexpect.spawn:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 
 from forerun.drills.draw import list_drawn
@@ -17,6 +18,8 @@ class Chronicle:
         self.folder = folder
         self.record = folder.load()
         self._clock = clock
+        # What looks at the clone may wait for it; what is only noted must not wait for that.
+        self._lock = threading.RLock()
 
     def now(self) -> str:
         """The instant, RFC 3339."""
@@ -32,27 +35,30 @@ class Chronicle:
 
     def change(self, **parts: object) -> None:
         """Change the record, on disk first."""
-        made: DrillRecord = replace(self.record, **parts)  # type: ignore[arg-type]
-        self.folder.save(made)
-        self.record = made
+        with self._lock:
+            made: DrillRecord = replace(self.record, **parts)  # type: ignore[arg-type]
+            self.folder.save(made)
+            self.record = made
 
     def note(self, kind: str, name: str, text: str) -> None:
         """Add to the event line."""
-        event = DrillEvent(self.now(), self.now_s(), self.record.attempt, kind, name, text)
-        self.change(events=(*self.record.events, event))
+        with self._lock:
+            event = DrillEvent(self.now(), self.now_s(), self.record.attempt, kind, name, text)
+            self.change(events=(*self.record.events, event))
 
     def begin(self, laid: dict[str, str]) -> None:
         """The trainee's clock begins. `laid` has of each inject that was there from the start
         why it could not be laid, or ""."""
-        if self.record.state is not DrillState.READY:
-            return
-        self.change(
-            state=DrillState.RUNNING,
-            began_at=self.now(),
-            began_s=self._clock.monotonic(),
-            injects=self._begin_courses(laid),
-        )
-        self.note("state", "running", "the clock runs")
+        with self._lock:
+            if self.record.state is not DrillState.READY:
+                return
+            self.change(
+                state=DrillState.RUNNING,
+                began_at=self.now(),
+                began_s=self._clock.monotonic(),
+                injects=self._begin_courses(laid),
+            )
+            self.note("state", "running", "the clock runs")
 
     def begin_again(self, laid: dict[str, str], at_s: float, back_s: float) -> None:
         """The clone is back at its hold point: a new attempt, where one had begun."""
@@ -87,7 +93,8 @@ class Chronicle:
 
     def put_course(self, course: InjectCourse) -> None:
         """What became of an inject, anew."""
-        others = [one for one in self.record.injects if one.name != course.name]
-        names = [one.name for one in list_drawn(self.record)]
-        whole = sorted([*others, course], key=lambda one: names.index(one.name))
-        self.change(injects=tuple(whole))
+        with self._lock:
+            others = [one for one in self.record.injects if one.name != course.name]
+            names = [one.name for one in list_drawn(self.record)]
+            whole = sorted([*others, course], key=lambda one: names.index(one.name))
+            self.change(injects=tuple(whole))

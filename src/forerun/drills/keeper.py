@@ -164,13 +164,18 @@ class Keeper:
 
     # -- what the trainee asks for -----------------------------------------------------------
 
+    def check_open(self) -> None:
+        """Somebody is there. Raises UsageError when the drill has ended."""
+        self.touched_s = self.bench.clock.monotonic()
+        if not self.record.state.is_open:
+            raise UsageError("This drill has ended.", where=self.record.id)
+
     @contextmanager
     def alone(self) -> Iterator[None]:
         """Nothing else touches the clone meanwhile; the drill must be going on."""
-        self.touched_s = self.bench.clock.monotonic()
+        self.check_open()
         with self.hands:
-            if not self.record.state.is_open:
-                raise UsageError("This drill has ended.", where=self.record.id)
+            self.check_open()
             yield
 
     def check(self) -> tuple[Judged, ...]:
@@ -249,27 +254,27 @@ class Keeper:
     def hint(self, objective: str) -> tuple[str, str, int, int]:
         """(objective, text, cost, hints left) of the next hint, for that objective or the
         first one that is not met. Raises UsageError where there is none."""
-        with self.alone():
-            met = {one.name for one in self.record.judged if one.standing.value == "met"}
-            given = dict(self.record.hints)
-            known = self.record.drill.objectives
-            if objective and objective not in {one.name for one in known}:
-                raise UsageError(
-                    "The drill has no such objective.",
-                    found=objective,
-                    wanted=", ".join(one.name for one in known),
-                )
-            for one in known:
-                if objective not in ("", one.name) or (not objective and one.name in met):
-                    continue
-                used = given.get(one.name, 0)
-                if used < len(one.hints):
-                    hint = one.hints[used]
-                    given[one.name] = used + 1
-                    self.chronicle.change(hints=tuple(given.items()))
-                    self.chronicle.note("hint", one.name, f"hint {used + 1}, {hint.cost} points")
-                    return one.name, hint.text, hint.cost, len(one.hints) - used - 1
-            raise UsageError("There is no hint left.", where=objective or self.record.id)
+        self.check_open()
+        met = {one.name for one in self.record.judged if one.standing.value == "met"}
+        given = dict(self.record.hints)
+        known = self.record.drill.objectives
+        if objective and objective not in {one.name for one in known}:
+            raise UsageError(
+                "The drill has no such objective.",
+                found=objective,
+                wanted=", ".join(one.name for one in known),
+            )
+        for one in known:
+            if objective not in ("", one.name) or (not objective and one.name in met):
+                continue
+            used = given.get(one.name, 0)
+            if used < len(one.hints):
+                hint = one.hints[used]
+                given[one.name] = used + 1
+                self.chronicle.change(hints=tuple(given.items()))
+                self.chronicle.note("hint", one.name, f"hint {used + 1}, {hint.cost} points")
+                return one.name, hint.text, hint.cost, len(one.hints) - used - 1
+        raise UsageError("There is no hint left.", where=objective or self.record.id)
 
     def reset(self) -> float:
         """Back to the hold point; a new attempt begins. Returns the seconds it took."""

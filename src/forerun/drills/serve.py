@@ -101,20 +101,20 @@ def act(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
 
 
 def _do_begin(keeper: Keeper, _asked: Mapping[str, Any]) -> Answer:
-    with keeper.alone():
-        keeper.begin()
-        facts = keeper.ground_facts
-        return {
-            "now_s": keeper.chronicle.now_s(),
-            "uri": keeper.hypervisor.uri,
-            "domain": facts.clone.name,
-            "password": facts.password,
-        }
+    keeper.check_open()
+    keeper.begin()
+    facts = keeper.ground_facts
+    return {
+        "now_s": keeper.chronicle.now_s(),
+        "uri": keeper.hypervisor.uri,
+        "domain": facts.clone.name,
+        "password": facts.password,
+    }
 
 
 def _do_shell(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
-    with keeper.alone():
-        keeper.chronicle.note("shell", str(asked.get("name", "")), str(asked.get("text", "")))
+    keeper.check_open()
+    keeper.chronicle.note("shell", str(asked.get("name", "")), str(asked.get("text", "")))
     return {}
 
 
@@ -129,8 +129,8 @@ def _do_hint(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
 
 
 def _do_note(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
-    with keeper.alone():
-        keeper.chronicle.note("note", "note", str(asked.get("text", ""))[:2000])
+    keeper.check_open()
+    keeper.chronicle.note("note", "note", str(asked.get("text", ""))[:2000])
     return {"now_s": keeper.chronicle.now_s()}
 
 
