@@ -117,31 +117,40 @@ def play_blind(player: Player) -> None:
     _after(player)
 
 
-def play_lost(player: Player) -> None:
-    """The session dies; what was interrupted is finished before the upgrade goes on."""
+_READY = (
+    REST, SWITCH, "rm -f /etc/apt/sources.list.d/vendor.list",
+    "apt-mark unhold $(apt-mark showhold)", UPDATE, PLAN,
+)  # fmt: skip
+
+
+def _lose_the_line(player: Player) -> None:
+    """The upgrade is begun, and the session dies in it."""
     with player.shell() as shell:
-        for command in (REST, SWITCH, "rm -f /etc/apt/sources.list.d/vendor.list",
-                        "apt-mark unhold $(apt-mark showhold)", UPDATE, PLAN):  # fmt: skip
+        for command in _READY:
             shell.do(command, limit_s=600)
         shell.type(UPGRADE)
         shell.wait_until_lost()
+
+
+def _repair(player: Player) -> None:
     player.command("note", "The line was cut while packages were unpacked; looking what runs.")
     with player.shell() as shell:
         shell.do(LOOK, limit_s=300, exits=0)
         shell.do(REPAIR, limit_s=600)
         shell.do(UPGRADE, limit_s=600)
+
+
+def play_lost(player: Player) -> None:
+    """The session dies; what was interrupted is finished before the upgrade goes on."""
+    _lose_the_line(player)
+    _repair(player)
     _restart(player)
     _after(player)
 
 
 def play_lost_and_left(player: Player) -> None:
     """The session dies, and the server is restarted with packages half way."""
-    with player.shell() as shell:
-        for command in (REST, SWITCH, "rm -f /etc/apt/sources.list.d/vendor.list",
-                        "apt-mark unhold $(apt-mark showhold)", UPDATE, PLAN):  # fmt: skip
-            shell.do(command, limit_s=600)
-        shell.type(UPGRADE)
-        shell.wait_until_lost()
+    _lose_the_line(player)
     _restart(player)
     _after(player)
 
@@ -149,8 +158,7 @@ def play_lost_and_left(player: Player) -> None:
 def play_locks_removed(player: Player) -> None:
     """A second terminal takes the locks away while the package manager asks in the first."""
     with player.shell() as first:
-        for command in (REST, SWITCH, "rm -f /etc/apt/sources.list.d/vendor.list",
-                        "apt-mark unhold $(apt-mark showhold)", UPDATE, PLAN):  # fmt: skip
+        for command in _READY:
             first.do(command, limit_s=600)
         first.child.sendline(UPGRADE)
         first.child.expect(r"Do you want to continue\? \[Y/n\]", timeout=300)
@@ -158,11 +166,7 @@ def play_locks_removed(player: Player) -> None:
             second.do("sleep 8; rm -f /var/lib/dpkg/lock /var/lib/dpkg/lock-frontend; sleep 8")
             second.type(UPGRADE)
             second.wait_until_lost()
-    player.command("note", "The line was cut.")
-    with player.shell() as shell:
-        shell.do(LOOK, limit_s=300, exits=0)
-        shell.do(REPAIR, limit_s=600)
-        shell.do(UPGRADE, limit_s=600)
+    _repair(player)
     _restart(player)
     _after(player)
 
