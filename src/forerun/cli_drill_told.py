@@ -10,7 +10,6 @@ from tabulate import tabulate
 
 from forerun.cli_common import say
 from forerun.drills.folder import BACKUP_NAME, DrillFolder
-from forerun.drills.start import find_runbook
 from forerun.errors import UsageError
 from forerun.model.drill import DrillRecord, DrillState, Standing
 from forerun.ports.clock import Clock
@@ -73,7 +72,7 @@ def _brief(folder: DrillFolder, clock: Clock, width: int) -> Iterator[str]:
     rows = [(f"  {command}", text) for command, text in _COMMANDS]
     yield from tabulate(rows, tablefmt="plain", disable_numparse=True).splitlines()
     yield ""
-    yield f"runbook: {find_runbook(folder)}"
+    yield f"runbook: {folder.runbook}"
     backup = folder.path / BACKUP_NAME
     if backup.is_file():
         yield f"configuration backup, off the server: {backup}"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from forerun.drills.look import Look, take_look
+from forerun.drills.look import take_look
 from forerun.model.profile import Profile, Site
 from forerun.ports.guest import Guest
-from forerun.stages.back_out import OldState, read_state
+from forerun.stages.back_out import OldState
 
 # Who may log in, and how: of `sshd -T`.
 _LOGIN = ("port", "permitrootlogin", "passwordauthentication", "pubkeyauthentication",
@@ -32,7 +32,8 @@ class Baseline:
     """The clone before the drill. `units` are those that must rest and were active;
     `edited` (path, SHA-256) the configuration files that somebody had edited and
     `edited_owners` (path, package) who brings them; `login` the lines of `sshd -T` that say
-    who may log in; `changes` what dpkg's log counted. `state` is all packages and files."""
+    who may log in; `changes` what dpkg's log counted. `packages` and `files` are all of them, as
+    a way back is proved by: read last, once what is there from the start is laid."""
 
     units: tuple[str, ...]
     failed: tuple[str, ...]
@@ -43,33 +44,35 @@ class Baseline:
     edited: tuple[tuple[str, str], ...]
     edited_owners: tuple[tuple[str, str], ...]
     login: tuple[str, ...]
-    packages: tuple[str, ...]
-    files: tuple[tuple[str, str], ...]
+    packages: tuple[str, ...] = ()
+    files: tuple[tuple[str, str], ...] = ()
+
+    def with_state(self, state: OldState) -> Baseline:
+        """The same, with all packages and files as they are then."""
+        return replace(
+            self, packages=tuple(sorted(state.packages)), files=tuple(sorted(state.files))
+        )
 
     def old_state(self) -> OldState:
         """Packages and files as a way back is proved by."""
         return OldState(frozenset(self.packages), frozenset(self.files))
 
-    def read_login(self, guest: Guest) -> tuple[str, ...]:
-        """Who may log in now; nothing where the configuration has a mistake."""
-        return read_login(guest)
-
     def list_changed(self, guest: Guest) -> tuple[str, ...]:
         """Edited configuration files that are no longer as they were."""
-        return list_changed(guest, self.edited)
+        now = dict(_read_digests(guest, [path for path, _ in self.edited]))
+        return tuple(path for path, digest in self.edited if now.get(path) != digest)
 
 
 def read_baseline(guest: Guest, profile: Profile, site: Site) -> Baseline:
-    """The clone as it is now. Raises CloneUnreachable."""
+    """The clone as it is now, but for all its packages and files. Raises CloneUnreachable."""
     wanted = tuple(dict.fromkeys((*profile.rest_units, *site.rest_units)))
-    look = _look(guest, wanted)
+    look = take_look(guest, wanted, 0.0)
     rows = [
         line.rsplit(" ", 1)
         for line in guest.run(_EDITED, timeout_s=300).text().splitlines()
         if line.startswith("/") and " " in line
     ]
     owners = tuple((path, package) for path, package in rows)
-    state = read_state(guest)
     return Baseline(
         units=tuple(unit for unit in wanted if unit not in look.resting),
         failed=look.failed,
@@ -80,13 +83,7 @@ def read_baseline(guest: Guest, profile: Profile, site: Site) -> Baseline:
         edited=_read_digests(guest, [path for path, _ in owners]),
         edited_owners=owners,
         login=read_login(guest),
-        packages=tuple(sorted(state.packages)),
-        files=tuple(sorted(state.files)),
     )
-
-
-def _look(guest: Guest, units: tuple[str, ...]) -> Look:
-    return take_look(guest, units, 0.0)
 
 
 def read_login(guest: Guest) -> tuple[str, ...]:
@@ -96,12 +93,6 @@ def read_login(guest: Guest) -> tuple[str, ...]:
         return ()
     lines = [line.strip() for line in said.text().lower().splitlines()]
     return tuple(sorted(line for line in lines if line.split(" ", 1)[0] in _LOGIN))
-
-
-def list_changed(guest: Guest, edited: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
-    """Of those (path, SHA-256) the paths that are not so now."""
-    now = dict(_read_digests(guest, [path for path, _ in edited]))
-    return tuple(path for path, digest in edited if now.get(path) != digest)
 
 
 def _read_digests(guest: Guest, paths: list[str]) -> tuple[tuple[str, str], ...]:

@@ -120,10 +120,7 @@ class DrillBuild(CloneRun):
         with self.phase("baseline", "the clone before the drill is read"):
             baseline = read_baseline(guest, profile, site)
         laid = self._lay_first(guest, gateway, baseline)
-        state = read_state(guest)
-        baseline = replace(
-            baseline, packages=tuple(sorted(state.packages)), files=tuple(sorted(state.files))
-        )
+        baseline = baseline.with_state(read_state(guest))
         with self.phase("hold", "the moment to come back to is kept"):
             holder = Holder(clone, yard, self.bench.command)
             point = holder.take("start", memory_bytes=order.request.memory_bytes)

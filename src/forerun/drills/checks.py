@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forerun.distro.debian_logs import parse_simulation
-from forerun.drills.baseline import Baseline
+from forerun.drills.baseline import Baseline, read_login
 from forerun.drills.look import History, Look, has_switched, list_old, list_verified
 from forerun.model.drill import DrillEvent, DrillState, Judged, Objective, Standing
 from forerun.model.profile import Profile, Site
@@ -282,7 +282,7 @@ def _as_decided(scene: Scene) -> _Verdict:
 def _way_in(scene: Scene) -> _Verdict:
     if not scene.look.reachable:
         return Standing.NOT_YET, _NO_ANSWER
-    now = scene.baseline.read_login(scene.guest)
+    now = read_login(scene.guest)
     if not now:
         return Standing.NOT_YET, "sshd -t finds a mistake in the SSH server's configuration"
     lost = [line for line in scene.baseline.login if line not in now]

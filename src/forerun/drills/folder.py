@@ -91,6 +91,11 @@ class DrillFolder:
         """Where files go that the trainee takes off the clone."""
         return self.path / TAKEN_NAME
 
+    @property
+    def runbook(self) -> Path:
+        """The sheet that the trainee works from."""
+        return self.path / RUNBOOK_NAME
+
     def is_kept(self) -> bool:
         """Whether a living keeper is at work on it."""
         lock = self.path / LOCK_NAME

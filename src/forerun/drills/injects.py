@@ -11,7 +11,7 @@ import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from forerun.drills.baseline import Baseline
+from forerun.drills.baseline import Baseline, read_login
 from forerun.drills.look import History, Look, list_verified
 from forerun.model.drill import Inject, Moment
 from forerun.model.profile import Action, Profile, Site
@@ -38,8 +38,7 @@ WATCHED = {
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """Where injects happen. `drop_shells` ends every connection of the trainee;
-    `cut_power` switches the clone off and on again."""
+    """Where injects happen. `cut_power` switches the clone off and on again."""
 
     guest: Guest
     trouble: Trouble
@@ -163,7 +162,7 @@ def _edit_login(ground: Ground) -> str:
         "n=0; for f in /etc/ssh/sshd_config /etc/ssh/sshd_config.d/*.conf; do "
         '[ -f "$f" ] && dpkg-query -S "$f" >/dev/null 2>&1 || [ "$f" = /etc/ssh/sshd_config ] '
         "|| continue; "
-        'printf "%s\\n" "# kept by the records office" "LogLevel VERBOSE" >> "$f"; n=$((n + 1)); '
+        'printf "%s\\n" "# local setting" "LogLevel VERBOSE" >> "$f"; n=$((n + 1)); '
         'done; [ $n -gt 0 ] || { echo "no file of an SSH server"; exit 1; }; sshd -t',
     )
 
@@ -274,7 +273,7 @@ def _judge_room(folder: str) -> _Judge:
 def _judge_login(ground: Ground, look: Look, _seen: History) -> Mended:
     if not look.reachable:
         return Mended(False, "the clone does not answer")
-    now = ground.baseline.read_login(ground.guest)
+    now = read_login(ground.guest)
     changed = [line for line in ground.baseline.login if line not in now]
     if not now:
         return Mended(False, "the SSH server's configuration has a mistake (sshd -t)")

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from forerun import __version__
 from forerun.drills.build import check_fits, find_latest, measure_reference
 from forerun.drills.draw import draw_injects
-from forerun.drills.folder import RUNBOOK_NAME, DrillFolder, DrillOrder, find_drills
+from forerun.drills.folder import DrillFolder, DrillOrder, find_drills
 from forerun.drills.talk import start_keeper
 from forerun.errors import ForerunError
 from forerun.model.drill import DrillFile, DrillRecord, DrillState
@@ -57,7 +56,7 @@ def start_drill(wish: Wish, bench: Bench) -> DrillFolder:
     folder.path.mkdir(mode=0o700)
     folder.save_procedure(wish.procedure)
     folder.save_order(wish.order)
-    write_durably(folder.path / RUNBOOK_NAME, _draw_runbook(wish).encode("utf-8"))
+    write_durably(folder.runbook, _draw_runbook(wish).encode("utf-8"))
     folder.save(
         DrillRecord(
             id=drill_id,
@@ -112,8 +111,3 @@ def give_up_abandoned(
             )
             gone.append(folder.id)
     return tuple(gone)
-
-
-def find_runbook(folder: DrillFolder) -> Path:
-    """The sheet that the trainee works from."""
-    return folder.path / RUNBOOK_NAME
