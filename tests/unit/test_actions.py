@@ -337,6 +337,7 @@ def test_sources_are_switched_when_the_key_is_there() -> None:
     assert "Signed-By: /k.gpg\n" in text
     assert guest.modes[DEB822] == 0o644, "apt's own user must be able to read it"
     assert f"mv {LIST} {LIST}.before-upgrade" in guest.ran
+    assert guest.ran[-1] == "sync", "a power cut in the next seconds must not take the file"
 
 
 def test_a_keyring_without_the_key_fails_and_changes_nothing() -> None:

@@ -247,6 +247,8 @@ def switch_sources(guest: Guest, plan: SourcePlan) -> Done:
             guest.run(f"mv {shlex.quote(path)} {shlex.quote(path)}.before-upgrade", timeout_s=60)
     guest.run(f"mkdir -p $(dirname {shlex.quote(switched.file)})", timeout_s=60)
     guest.write_file(switched.file, switched.content.encode("utf-8"), mode=0o644)
+    # The upgrade stands on this file, whatever happens to the power in the next seconds.
+    guest.run("sync", timeout_s=300)
     doubled = find_doubled_sources(sources)
     lines = [*switched.content.splitlines()]
     lines += [f"disabled, no rule for it: {entry}" for entry in switched.disabled]

@@ -305,6 +305,7 @@ class FaultTrial:
             mended = self._session(f"mend-{recovery.name}", recovery, self._guest.ensure_gateway)
             if mended.end is not StepEnd.DONE:
                 course.why = f"{recovery.name} {mended.end.value}: {mended.message}"
+                course.seen += pick_telling(mended.text)
                 course.recovery_s = self._clock.monotonic() - began
                 return
         course.recovery = course.recovery or "the cause taken away; then the step again"
