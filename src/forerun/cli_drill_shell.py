@@ -33,8 +33,6 @@ def open_shell(folder: DrillFolder, bench: Bench, *, console: bool) -> int:
     told = ask(folder, bench, "begin")
     size = shutil.get_terminal_size((100, 30))
     facts = folder.load_ground().clone
-    number = len(folder.list_casts()) + 1
-    name = f"terminal-{number:02d}.cast"
     if console:
         say(f"console of the server: log in as root, password {told['password']}; Ctrl-] leaves\n")
         terminal = open_console(str(told["uri"]), str(told["domain"]))
@@ -43,9 +41,9 @@ def open_shell(folder: DrillFolder, bench: Bench, *, console: bool) -> int:
         terminal = _log_in(facts, size)
         say("on the server now; Ctrl-] leaves, `exit` does too\n")
     kind = "the serial console" if console else "SSH"
-    ask(folder, bench, "shell", name=name, text=f"opened over {kind}")
+    name = ask(folder, bench, "shell", text=f"opened over {kind}")["name"]
     with CastRecorder(
-        folder.path / name,
+        folder.path / str(name),
         columns=size.columns,
         rows=size.lines,
         started_at=bench.clock.now(),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -188,3 +189,16 @@ def test_the_clock_begins_once_and_anew_with_a_reset(bench: Bench) -> None:
     assert chronicle.now_s() == 0
     assert record.injects[0].why == "no package"
     assert [one.kind for one in record.events] == ["state", "reset"]
+
+
+def test_terminals_opened_at_once_have_names_of_their_own(bench: Bench) -> None:
+    """Also after a reset and by the next keeper: no recording takes another one's place."""
+    folder = make_drill(bench)
+    chronicle = Chronicle(folder, FakeClock())
+    chronicle.begin({})
+    with ThreadPoolExecutor(4) as pool:
+        names = list(pool.map(chronicle.note_shell, ["opened over SSH"] * 8))
+    chronicle.begin_again({}, 60.0, 2.5)
+    names.append(Chronicle(folder, FakeClock()).note_shell("opened over SSH"))
+    assert sorted(names) == [f"terminal-{number:02d}.cast" for number in range(1, 10)]
+    assert [one.name for one in folder.load().events if one.kind == "shell"][-1] == names[-1]

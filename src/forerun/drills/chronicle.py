@@ -46,6 +46,15 @@ class Chronicle:
             event = DrillEvent(self.now(), self.now_s(), self.record.attempt, kind, name, text)
             self.change(events=(*self.record.events, event))
 
+    def note_shell(self, text: str) -> str:
+        """Add a terminal to the event line; returns the name of its recording, which no other
+        terminal of this drill has."""
+        with self._lock:
+            before = sum(event.kind == "shell" for event in self.record.events)
+            name = f"terminal-{before + 1:02d}.cast"
+            self.note("shell", name, text)
+            return name
+
     def begin(self, laid: dict[str, str]) -> None:
         """The trainee's clock begins. `laid` has of each inject that was there from the start
         why it could not be laid, or ""."""

@@ -114,8 +114,7 @@ def _do_begin(keeper: Keeper, _asked: Mapping[str, Any]) -> Answer:
 
 def _do_shell(keeper: Keeper, asked: Mapping[str, Any]) -> Answer:
     keeper.check_open()
-    keeper.chronicle.note("shell", str(asked.get("name", "")), str(asked.get("text", "")))
-    return {}
+    return {"name": keeper.chronicle.note_shell(str(asked.get("text", "")))}
 
 
 def _do_check(keeper: Keeper, _asked: Mapping[str, Any]) -> Answer:

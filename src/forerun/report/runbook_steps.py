@@ -240,8 +240,8 @@ def _do_switch(_step: Step, profile: Profile, _site: Site) -> Iterator[str]:
     yield (
         "An entry that names no keyring gets the one above. An entry for any other suite is kept "
         "but switched off. Each old file is put aside under its name with .before-upgrade behind "
-        "it; one with a key of its own inside stays as it is. At last run sync, so that the file is "
-        "on the disk even if the power goes in the next seconds."
+        "it; one with a key of its own inside stays as it is. At last run sync: the file is on the "
+        "disk then, even if the power goes in the next seconds."
     )
 
 
