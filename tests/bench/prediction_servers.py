@@ -188,7 +188,9 @@ def _run(server: lab.Server, yard: Yard, script: str, environment: dict[str, str
 def restart(
     server: lab.Server, yard: Yard, watched: tuple[tuple[ServiceProbe, int], ...] = ()
 ) -> None:
-    """Restart the server and wait until it and its services answer. Raises AssertionError."""
+    """Restart the server and wait until a restart has ended as the runbook says: it answers with
+    the new boot, its services answer, and the service manager has finished the start. Raises
+    AssertionError."""
     link = lab.log_in(server, yard)
     before = link.read_file(BOOT_ID)
     link.exec("systemctl --no-block reboot", timeout_s=30)
@@ -200,11 +202,17 @@ def restart(
             link = lab.log_in(server, yard)
         except ForerunError:
             continue
-        back = link.read_file(BOOT_ID) != before
+        back = link.read_file(BOOT_ID) != before and _has_finished(link)
         link.close()
         if back and _all_up(watched):
             return
     raise AssertionError(f"{server.name} did not come back")
+
+
+def _has_finished(link: ParamikoLink) -> bool:
+    """org.freedesktop.systemd1(5): the instant is 0 until the start is finished."""
+    said = link.exec("systemctl show -P FinishTimestampMonotonic", timeout_s=60)
+    return said.stdout.strip() not in (b"", b"0")
 
 
 def _all_up(watched: tuple[tuple[ServiceProbe, int], ...]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -393,6 +394,17 @@ def test_firmware_is_productions_own_where_its_boots_tell() -> None:
     assert row.basis is Basis.HISTORY
     assert row.value == pytest.approx(64.9, abs=0.1)
     assert row.high < 80
+
+
+def test_two_restarts_on_record_make_no_night_of_hours() -> None:
+    """Two alone have one degree of freedom: a spread of theirs alone reached half an hour for
+    a firmware that was seen to take 2 and 6 s. What is assumed of it is told."""
+    night = replace(make_night(REBOOT), firmware_s=(1.6, 5.6), priors=Priors())
+    told = tell(night)
+    row = next(one for one in told.assumptions if one.name.startswith("firmware"))
+    assert row.value == pytest.approx(math.sqrt(1.6 * 5.6))
+    assert 5.0 < row.high < 8.0
+    assert any("few starts on record" in one for one in told.objections)
 
 
 def test_fitting_and_fitting_with_the_way_back() -> None:

@@ -24,6 +24,7 @@ from forerun.stages.forecast_laws import (
     ThreePoint,
     draw_pert,
     draw_predictive,
+    draw_predictive_from,
     draw_stream,
     log_sd_of,
     summarise_logs,
@@ -348,18 +349,16 @@ class _Maker:
         declared, priors = self._inputs.declared, self._inputs.priors
         boots = [seconds for seconds in self._inputs.firmware_s if seconds > 0]
         if declared.firmware is None and boots:
-            sample = summarise_logs(boots)
-            draws = math.exp(sample.mean) * np.exp(self._hold(self._deviate(FIRMWARE, sample)))
+            sample, worth = summarise_logs(boots), priors.firmware_worth
+            stated = log_sd_of(priors.firmware_times)
+            spread = draw_predictive_from(self._rng(FIRMWARE), sample, stated, worth, self._draws)
+            few = f"few starts on record: {_say_stated(priors.firmware_times)}, as {worth} more"
             about = Assumption(
-                "firmware and boot loader",
-                math.exp(sample.mean),
-                0.0,
-                0.0,
-                "s",
-                Basis.HISTORY,
+                "firmware and boot loader", math.exp(sample.mean), 0.0, 0.0, "s", Basis.HISTORY,
                 f"{len(boots)} restarts of production, by its service manager or its journal",
-                "one boot only: its spread is assumed" if len(boots) == 1 else "",
-            )
+                few if len(boots) <= worth else "",
+            )  # fmt: skip
+            draws = math.exp(sample.mean) * np.exp(self._hold(spread))
             self._add(FIRMWARE, about, draws)
         else:
             self._guess(

@@ -125,6 +125,8 @@ class Priors:
     side_by_side: float = 0.5  # of a start's work, where there are processors for it
     start_times: float = 1.2  # a start on more or fewer processors, from what that says
     night_times: float = 1.2  # one night from the next, where only one was seen
+    firmware_times: float = 1.1  # one start's firmware, from the next's
+    firmware_worth: int = 4  # how many starts that is worth against those on record
     link_times: float = 3.0  # the line, where it was not timed
     way_back_times: float = 1.5  # production's own way back against the lab's
     least_log_sd: float = 0.01  # a clock's resolution: no spread is less

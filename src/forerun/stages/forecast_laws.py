@@ -75,6 +75,20 @@ def draw_predictive(rng: np.random.Generator, count: int, draws: int) -> Floats:
     return rng.standard_t(count - 1, draws) * math.sqrt(1 + 1 / count)
 
 
+def draw_predictive_from(
+    rng: np.random.Generator, sample: Sample, stated_sd: float, worth: int, draws: int
+) -> Floats:
+    """How far one more value lies from the mean of `sample`, in its unit, where something is
+    known of the spread before any value is: `stated_sd`, worth `worth` degrees of freedom. The
+    variances are pooled by their degrees of freedom, as for a normal law with a scaled inverse
+    chi-squared prior (Gelman et al., Bayesian Data Analysis, 3rd ed., 3.2 and 3.3; from
+    memory). Two values alone have one degree, whose t reaches a hundred times their spread."""
+    freedom = worth + sample.count - 1
+    squares = worth * stated_sd**2 + (sample.count - 1) * sample.sd**2
+    scale = math.sqrt(squares / freedom * (1 + 1 / sample.count))
+    return rng.standard_t(freedom, draws) * scale
+
+
 def log_sd_of(times: float) -> float:
     """The standard deviation of logarithms for "four in five lie within times or divided by
     `times` of the middle"."""
