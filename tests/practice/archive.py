@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+import pytest
+
 from forerun.ports.command import Command
 from tests.practice.packages import PracticePackage, list_suites
 
@@ -95,6 +97,23 @@ def build_archive(
             ["gpgconf", "--homedir", str(home), "--kill", "gpg-agent"], timeout_s=60, check=False
         )
     return PracticeArchive(root, fingerprint, key)
+
+
+def build_or_skip(
+    folder: Path,
+    command: Command,
+    *,
+    suites: Mapping[str, tuple[PracticePackage, ...]] | None = None,
+    architectures: tuple[str, ...] = ("amd64",),
+) -> PracticeArchive:
+    """`build_archive`, in a folder that apt's own user can look into; the test is skipped where
+    what builds it is not installed."""
+    missing = list_missing(command)
+    if missing:
+        pytest.skip(f"not installed: {', '.join(missing)}")
+    for parent in (folder, folder.parent):
+        parent.chmod(0o755)
+    return build_archive(folder, command, suites=suites, architectures=architectures)
 
 
 def _build_package(package: PracticePackage, pool: Path, tree: Path, command: Command) -> None:

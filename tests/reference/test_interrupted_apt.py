@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.practice.archive import PracticeArchive, build_archive, list_missing, serve_archive
+from tests.practice.archive import PracticeArchive, build_or_skip, serve_archive
 
 from forerun.model.profile import Recovery
 from forerun.ports.command import LocalCommand
@@ -39,13 +39,7 @@ SHIPPED = sorted((Path(__file__).parents[2] / "profiles").glob("*/profile.yaml")
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> PracticeArchive:
-    missing = list_missing(COMMAND)
-    if missing:
-        pytest.skip(f"not installed: {', '.join(missing)}")
-    folder = tmp_path_factory.mktemp("archive")
-    for parent in (folder, folder.parent):
-        parent.chmod(0o755)
-    return build_archive(folder, COMMAND)
+    return build_or_skip(tmp_path_factory.mktemp("archive"), COMMAND)
 
 
 class Apt:

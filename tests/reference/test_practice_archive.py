@@ -4,7 +4,6 @@ accept: signature, indexes, packages; and its profile is one that forerun accept
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,8 +11,7 @@ from tests.practice import packages
 from tests.practice.archive import (
     HERE,
     PracticeArchive,
-    build_archive,
-    list_missing,
+    build_or_skip,
     serve_archive,
 )
 
@@ -26,14 +24,8 @@ COMMAND = LocalCommand()
 
 
 @pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PracticeArchive]:
-    missing = list_missing(COMMAND)
-    if missing:
-        pytest.skip(f"not installed: {', '.join(missing)}")
-    folder = tmp_path_factory.mktemp("practice")
-    for parent in (folder, folder.parent):
-        parent.chmod(0o755)
-    yield build_archive(folder, COMMAND)
+def archive(tmp_path_factory: pytest.TempPathFactory) -> PracticeArchive:
+    return build_or_skip(tmp_path_factory.mktemp("practice"), COMMAND)
 
 
 def test_the_signature_is_good(archive: PracticeArchive, tmp_path: Path) -> None:

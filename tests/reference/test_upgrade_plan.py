@@ -22,8 +22,7 @@ from debian.deb822 import Deb822
 from tests.practice.archive import (
     KEYRING,
     PracticeArchive,
-    build_archive,
-    list_missing,
+    build_or_skip,
     serve_archive,
 )
 from tests.practice.packages import PracticePackage
@@ -108,13 +107,8 @@ SUITES = {
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> PracticeArchive:
-    missing = list_missing(COMMAND)
-    if missing:
-        pytest.skip(f"not installed: {', '.join(missing)}")
     folder = tmp_path_factory.mktemp("plan-archive")
-    for parent in (folder, folder.parent):
-        parent.chmod(0o755)
-    return build_archive(folder, COMMAND, suites=SUITES, architectures=("amd64", "i386"))
+    return build_or_skip(folder, COMMAND, suites=SUITES, architectures=("amd64", "i386"))
 
 
 @dataclass
