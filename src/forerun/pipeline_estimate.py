@@ -34,6 +34,9 @@ from forerun.stages.forecast_inputs import ForecastInputs
 from forerun.stages.track_record import keep_track, list_told, score
 from forerun.stages.what_if import apply_wishes
 
+# Times as much memory as another survey saw is still the same machine's. Ours.
+_SAME_MEMORY = 1.05
+
 
 @dataclass(frozen=True, slots=True)
 class EstimateRequest:
@@ -154,23 +157,31 @@ def _by_id(run: RunRecord) -> str:
 def _gather(store: Store, records: Sequence[RunRecord], failed: int, site: Site) -> ForecastInputs:
     survey = find_survey(store, records[-1])
     rehearsed = [Rehearsed(run, decompose_run(run), run.speeds) for run in records]
-    speed = find_speed(store, survey)
-    return gather_inputs(rehearsed, Production(survey, speed, site), failed=failed)
+    speeds = find_speeds(store, survey)
+    return gather_inputs(rehearsed, Production(survey, speeds, site), failed=failed)
 
 
-def find_speed(store: Store, survey: CleanSurvey | None) -> SpeedReading | None:
-    """Production's speed from the run's own survey, else from the newest survey of the same
-    server that has one: it may have been timed after the rehearsal."""
+def find_speeds(store: Store, survey: CleanSurvey | None) -> tuple[SpeedReading, ...]:
+    """Production's speed on every occasion that timed it, newest first: by the run's own
+    survey, and by all of the same server, before and after it, that found as many processors
+    and as much memory. One timing tells a few seconds of a machine, several what it varies by."""
     if survey is None:
-        return None
-    if survey.system.speed is not None:
-        return survey.system.speed
-    for survey_id in reversed(store.find_surveys()):
+        return ()
+    found = {survey.id: survey}
+    for survey_id in store.find_surveys():
         with contextlib.suppress(ForerunError):
             other = store.load_survey(survey_id)
-            if survey.origin and other.origin == survey.origin and other.system.speed:
-                return other.system.speed
-    return None
+            if survey.origin and other.origin == survey.origin and _alike(other, survey):
+                found[other.id] = other
+    newest = sorted(found.values(), key=lambda one: one.taken_at, reverse=True)
+    return tuple(one.system.speed for one in newest if one.system.speed is not None)
+
+
+def _alike(one: CleanSurvey, other: CleanSurvey) -> bool:
+    """What a kernel keeps of the memory for itself differs a little from one to the next."""
+    ours, theirs = one.machine, other.machine
+    memory = sorted((ours.memory_bytes, theirs.memory_bytes))
+    return ours.cpus == theirs.cpus and memory[1] <= memory[0] * _SAME_MEMORY
 
 
 def _find_site(store: Store, run: RunRecord, given: Path | None, notes: list[str]) -> Site:

@@ -19,7 +19,7 @@ from forerun.model.profile import Procedure, Site
 from forerun.model.survey import CleanSurvey
 from forerun.model.window import WindowPlan
 from forerun.pipeline import find_comparable, find_survey
-from forerun.pipeline_estimate import find_speed, foresee_runs, keep_told
+from forerun.pipeline_estimate import find_speeds, foresee_runs, keep_told
 from forerun.pipeline_findings import decide, find_findings
 from forerun.ports.store import Store
 from forerun.report.plain import strip_controls
@@ -84,8 +84,8 @@ def look_out(
         overlooked=_list_overlooked(found),
         decision=decision,
         parts=decompose_run(record),
-        production_speed=find_speed(store, survey),
-        clone_speed=record.speeds[0] if record.speeds else None,
+        production_speeds=find_speeds(store, survey),
+        clone_speeds=record.speeds,
         transcript=read_transcript(folder),
     )
     return Look(outlook, foreseen)

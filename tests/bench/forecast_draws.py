@@ -32,7 +32,7 @@ def make_inputs() -> ForecastInputs:
     outages = [(f"service-{n}", at + n, at + n + 20.0) for n in range(4) for at in (1250.0, 1899.0)]
     night = make_night(*steps, outages=outages, priors=Priors())
     reading = make_reading([0.05, 0.052, 0.049], link=[0.4, 0.41, 0.38])
-    return with_runs(replace(night, production=reading, window_s=5400.0), 1.0, 1.05, 0.97)
+    return with_runs(replace(night, production=(reading,), window_s=5400.0), 1.0, 1.05, 0.97)
 
 
 def measure(inputs: ForecastInputs) -> tuple[float, float]:

@@ -12,6 +12,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -90,6 +91,18 @@ def test_a_whole_reading(name: str) -> None:
     assert any(len(set(speed.seconds)) > 1 for speed in reading.speeds)
     assert reading.load is not None
     assert find_left() == before
+
+
+def test_the_kinds_of_work_take_turns() -> None:
+    """Seconds in which the machine is slow meet one repetition of each kind, not all of one:
+    between two of a kind others have their turn."""
+    need("dash")
+    said, _, _ = run(["dash"])
+    order = [line.split()[1] for line in said.splitlines() if line.startswith("time ")]
+    kinds = list(dict.fromkeys(order))
+    assert len(kinds) >= 4 and len(order) >= 2 * len(kinds)
+    assert order[: len(kinds)] == kinds
+    assert all(one != other for one, other in pairwise(order))
 
 
 def test_what_is_written_is_counted() -> None:

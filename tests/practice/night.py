@@ -85,20 +85,28 @@ def make_step(
 def make_night(
     *steps: StepInput,
     outages: Sequence[tuple[str, float, float]] = (),
-    production: SpeedReading | None = None,
-    clone: SpeedReading | None = None,
+    production: SpeedReading | Sequence[SpeedReading] | None = None,
+    clone: SpeedReading | Sequence[SpeedReading] | None = None,
     priors: Priors = NO_SPREAD,
 ) -> ForecastInputs:
-    """One run of these steps; both sides read alike unless said."""
+    """One run of these steps; both sides timed once and alike unless said."""
     run = RunInput(
         "run-1",
         steps,
         tuple(OutageInput(name, Span(start, end), ended=True) for name, start, end in outages),
-        speeds=(clone or make_reading([1.0]),),
+        speeds=_list_readings(clone),
     )
     return ForecastInputs(
-        (run,), emulated=False, production=production or make_reading([1.0]), priors=priors
+        (run,), emulated=False, production=_list_readings(production), priors=priors
     )
+
+
+def _list_readings(
+    said: SpeedReading | Sequence[SpeedReading] | None,
+) -> tuple[SpeedReading, ...]:
+    if isinstance(said, SpeedReading):
+        return (said,)
+    return tuple(said) if said is not None else (make_reading([1.0]),)
 
 
 def with_runs(inputs: ForecastInputs, *factors: float) -> ForecastInputs:

@@ -299,8 +299,8 @@ def make_outlook(course: Course) -> Outlook:
             ),
         ),
         parts=make_parts(course),
-        production_speed=make_reading(),
-        clone_speed=make_reading(),
+        production_speeds=(make_reading(),),
+        clone_speeds=(make_reading(),),
         transcript=Transcript(
             "terminal.log",
             tuple(f"Setting up package-{n} (1.{n}-1+deb13u1) ..." for n in range(60)),

@@ -19,6 +19,7 @@ from forerun.model.observation import Outcome, RunRecord
 from forerun.model.profile import Procedure
 from forerun.model.system import SystemFacts
 from forerun.pipeline import find_comparable
+from forerun.pipeline_estimate import find_speeds
 from forerun.ports.beside import load_beside, save_beside
 from forerun.ports.digest_list import DIGESTS_NAME, read_digests
 from forerun.ports.log_files import read_log
@@ -364,6 +365,37 @@ def test_production_may_be_timed_after_the_rehearsal(
         assert call(store, monkeypatch, "estimate", run.id) == code
     said = capsys.readouterr().out
     assert "computing: production's time" in said
+
+
+def test_every_timing_of_the_same_machine_counts(store: Store) -> None:
+    """Newest first, of surveys before and after the run's own: those of another server, or of
+    the same one with more processors or memory, are left out."""
+    now = make_survey(
+        id="survey-20260302-000000-aaaa", origin="aa", taken_at="2026-03-02T00:00:00Z"
+    )
+    grown = replace(now.machine, cpus=now.machine.cpus + 1)
+    more = replace(now.machine, memory_bytes=now.machine.memory_bytes * 2)
+    near = replace(now.machine, memory_bytes=now.machine.memory_bytes - 4096)
+    surveys = (
+        (make_survey(id="survey-20260301-000000-aaaa", machine=near), "aa", 1.0),
+        (now, "aa", 2.0),
+        (make_survey(id="survey-20260303-000000-aaaa"), "bb", 3.0),
+        (make_survey(id="survey-20260304-000000-aaaa", machine=grown), "aa", 4.0),
+        (make_survey(id="survey-20260305-000000-aaaa", machine=more), "aa", 5.0),
+        (make_survey(id="survey-20260306-000000-aaaa"), "aa", 0.0),
+        (make_survey(id="survey-20260307-000000-aaaa"), "aa", 7.0),
+    )
+    for number, (survey, origin, seconds) in enumerate(surveys, start=1):
+        speed = make_reading([seconds]) if seconds else None
+        made = replace(
+            survey, origin=origin, system=SystemFacts(speed=speed),
+            taken_at=f"2026-03-0{number}T00:00:00Z",
+        )  # fmt: skip
+        with store.new_folder(store.surveys, made.id) as folder:
+            (folder / "survey.json").write_bytes(dump_record(made))
+    found = find_speeds(store, store.load_survey(now.id))
+    assert [one.speeds[0].seconds for one in found] == [(7.0,), (2.0,), (1.0,)]
+    assert find_speeds(store, None) == ()
 
 
 def test_another_server_of_the_same_name_is_not_put_together(store: Store) -> None:

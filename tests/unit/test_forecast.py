@@ -109,7 +109,7 @@ def test_a_steps_parts_add_up_to_its_middle() -> None:
 def test_all_ratios_times_a_factor_are_the_work_times_it(times: float) -> None:
     """Production twice as slow in every kind of work: the work takes twice as long, while
     fetching, firmware, people and fixed waits stay."""
-    slow = replace(make_whole(), production=make_reading([times]))
+    slow = replace(make_whole(), production=(make_reading([times]),))
     work, rest = 75.0 + 28.0, 30.0 + 7.0 + 8.0 + 12.0 + 5.0
     assert window_of(slow).p50 == pytest.approx(work * times + rest, rel=1e-9)
 
@@ -158,7 +158,7 @@ def test_reads_of_a_slower_disk_are_waited_for(theirs: float, wanted: float) -> 
     step = replace(make_step("reboot", 0.0, compute=100.0), reads=5000)
     night = make_night(step, production=read(theirs), clone=read(0.002))
     assert window_of(night).p50 == pytest.approx(wanted, rel=1e-9)
-    assert window_of(replace(night, production=make_reading([1.0]))).p50 == pytest.approx(100.0)
+    assert window_of(replace(night, production=(make_reading([1.0]),))).p50 == pytest.approx(100.0)
 
 
 def test_kinds_of_computing_count_by_their_mean() -> None:
@@ -360,16 +360,16 @@ def test_an_emulated_processor_without_timed_work_is_refused() -> None:
     """A factor of twenty that nobody measured is no forecast; storage alone does not help."""
     night = replace(make_night(UPGRADE), emulated=True)
     assert not foresee(night, draws=FEW).told.refused
-    for blind in (None, make_reading([1.0], [Work.SYNC, Work.WRITE])):
+    for blind in ((), (make_reading([1.0], [Work.SYNC, Work.WRITE]),)):
         told = foresee(replace(night, production=blind), draws=FEW).told
         assert "survey --calibrate" in told.refused
         assert told.window is None
-    assert not foresee(replace(night, emulated=False, production=None), draws=FEW).told.refused
+    assert not foresee(replace(night, emulated=False, production=()), draws=FEW).told.refused
 
 
 def test_without_timed_work_the_assumption_is_said() -> None:
     """Hardware virtualisation, nothing timed: as fast within a stated factor, objected to."""
-    told = tell(replace(make_night(UPGRADE, priors=Priors()), production=None))
+    told = tell(replace(make_night(UPGRADE, priors=Priors()), production=()))
     rows = {one.name: one for one in told.assumptions}
     row = next(value for name, value in rows.items() if name.startswith("processor"))
     assert row.basis is Basis.ASSUMED

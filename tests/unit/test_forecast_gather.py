@@ -49,7 +49,7 @@ def test_a_stored_run_without_spread_gives_its_own_figures(run: RunRecord) -> No
     """The record's window to the second, and each step's wall time, when production is as
     the clone, nothing is added for firmware and people, and its line is endless. Nothing was
     counted in this old record: all of it is carried over as one part."""
-    inputs = gather_inputs([rehearse(run)], Production(speed=make_reading([1.0])))
+    inputs = gather_inputs([rehearse(run)], Production(speeds=(make_reading([1.0]),)))
     plain = replace(inputs, priors=NO_SPREAD, declared=Declared(link_bits_per_s=1e18))
     told = foresee(plain, draws=50).told
     assert told.window is not None

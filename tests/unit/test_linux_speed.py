@@ -65,6 +65,14 @@ def test_a_repetition_is_half_a_hundredth_longer_than_it_shows() -> None:
     assert speed == Speed(Work.SPAWN, "process", (0.00205,))
 
 
+def test_repetitions_of_fewer_units_were_held_up() -> None:
+    """The kit goes on to more units where a repetition is over too soon: only those count."""
+    (speed,) = read(
+        "time compute 4 0 31 -", "time compute 40 0 40 -", "time compute 40 0 20 -"
+    ).speeds
+    assert list(speed.seconds) == pytest.approx([0.010125, 0.005125])
+
+
 def test_dds_own_seconds_count() -> None:
     """dd(1) tells them in its last line, without the time of starting it."""
     (sync, write) = read(

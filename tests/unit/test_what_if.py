@@ -33,7 +33,7 @@ OUTAGES = (("web", 70.0, 80.0), ("web", 136.0, 150.0))
 
 def make_inputs() -> ForecastInputs:
     inputs = make_night(PREPARE, MINIMAL, FULL, REBOOT, outages=OUTAGES, priors=Priors())
-    return replace(inputs, production=make_reading([1.0, 1.1, 0.9], link=[0.4, 0.5, 0.45]))
+    return replace(inputs, production=(make_reading([1.0, 1.1, 0.9], link=[0.4, 0.5, 0.45]),))
 
 
 def tell(inputs: ForecastInputs, *wishes: str) -> Forecast:

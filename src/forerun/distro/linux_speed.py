@@ -6,7 +6,7 @@ A server or a clone may say anything: what is no number of this shape is left ou
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -69,7 +69,7 @@ def parse_speed(kit: str, link: str = "") -> SpeedReading | None:
     if began is None:
         return None
     ended = _first(_ENDED, lines)
-    timed = list(_walk_times(lines))
+    timed = list(_drop_short(list(_walk_times(lines))))
     starts = [one.unit_s(0.0) for name, one in timed if name == "spawn"]
     start_s = median(starts) if starts else 0.0
     on = _first(_ON, lines)
@@ -117,6 +117,15 @@ def _walk_times(lines: Iterable[str]) -> Iterator[tuple[str, _Timed]]:
             continue
         own = 0.0 if found[5] == "-" else float(found[5])
         yield found[1], _Timed(int(found[2]), int(found[3]), int(found[4]), own)
+
+
+def _drop_short(timed: Sequence[tuple[str, _Timed]]) -> Iterator[tuple[str, _Timed]]:
+    """Of each kind the repetitions of most units: the kit goes on to more where it finds that
+    the first ones took long only because something held them up."""
+    most: dict[str, int] = {}
+    for name, one in timed:
+        most[name] = max(one.count, most.get(name, 0))
+    return ((name, one) for name, one in timed if one.count == most[name])
 
 
 def _walk_left(lines: Iterable[str]) -> Iterator[tuple[str, str]]:

@@ -40,10 +40,8 @@ def document_parts(parts: Sequence[StepParts]) -> list[dict[str, Any]]:
     ]
 
 
-def document_speed(reading: SpeedReading | None) -> dict[str, Any] | None:
-    """A machine's speed for the JSON report; null where it was not read."""
-    if reading is None:
-        return None
+def document_speed(reading: SpeedReading) -> dict[str, Any]:
+    """One reading of a machine's speed for the JSON report."""
     return {
         "taken_at": reading.taken_at,
         "wall_seconds": reading.wall_s,

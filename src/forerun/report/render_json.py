@@ -66,8 +66,8 @@ def build_document(report: Report) -> Json:
         "known_changes": document_overlooked(report.outlook),
         "parts": document_parts(report.outlook.parts),
         "speeds": {
-            "production": document_speed(report.outlook.production_speed),
-            "clone": document_speed(report.outlook.clone_speed),
+            "production": [document_speed(one) for one in report.outlook.production_speeds],
+            "clone": [document_speed(one) for one in report.outlook.clone_speeds],
         },
         "questions": document_answers(report),
         "teardown": {

@@ -54,7 +54,7 @@ def outlook_schemas() -> Json:
             {"looked_for": BOOL, "not_looked_at": list_of(object_of({"name": TEXT, "why": TEXT}))}
         ),
         "parts": list_of(_parts()),
-        "speeds": object_of(dict.fromkeys(("production", "clone"), maybe(_speed()))),
+        "speeds": object_of(dict.fromkeys(("production", "clone"), list_of(_speed()))),
         "questions": {**list_of(_answer()), "minItems": 20, "maxItems": 20},
     }
 

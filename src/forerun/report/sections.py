@@ -325,8 +325,8 @@ class Outlook:
     overlooked: tuple[tuple[str, str], ...] = ()
     decision: Decision | None = None
     parts: tuple[StepParts, ...] = ()
-    production_speed: SpeedReading | None = None
-    clone_speed: SpeedReading | None = None
+    production_speeds: tuple[SpeedReading, ...] = ()
+    clone_speeds: tuple[SpeedReading, ...] = ()
     transcript: Transcript | None = None
 
 

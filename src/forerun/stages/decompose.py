@@ -33,12 +33,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from statistics import median
 
 from forerun.model.counters import Part, PartTime, StepCounters, StepParts
 from forerun.model.observation import RebootSplit, RunRecord, StepRecord
 from forerun.model.profile import Action
 from forerun.model.speed import SpeedReading, Work
+from forerun.stages.speed_levels import find_unit
 
 _PREFERRED = ("xz", "zstd")  # as Debian packs its packages
 _TOLD_S = 0.005  # less is the clocks' own coarseness
@@ -73,10 +73,11 @@ class _Rest:
 
 
 def decompose_run(run: RunRecord) -> tuple[StepParts, ...]:
-    """The parts of every step of a run, by the clone's speed before the first. Of a run that
-    counted nothing all is not explained."""
-    reading = run.speeds[0] if run.speeds else None
-    return tuple(decompose_step(step, reading, find_split(step, run.reboots)) for step in run.steps)
+    """The parts of every step of a run, by the clone's speed on all occasions that timed it.
+    Of a run that counted nothing all is not explained."""
+    return tuple(
+        decompose_step(step, run.speeds, find_split(step, run.reboots)) for step in run.steps
+    )
 
 
 def find_split(step: StepRecord, reboots: Sequence[RebootSplit]) -> RebootSplit | None:
@@ -89,9 +90,9 @@ def find_split(step: StepRecord, reboots: Sequence[RebootSplit]) -> RebootSplit 
 
 
 def decompose_step(
-    step: StepRecord, reading: SpeedReading | None, split: RebootSplit | None = None
+    step: StepRecord, readings: Sequence[SpeedReading], split: RebootSplit | None = None
 ) -> StepParts:
-    """One step's parts, by its own counters and the clone's speed; `split` of its restart."""
+    """One step's parts, by its own counters and the clone's speeds; `split` of its restart."""
     rest = _Rest(step.wall_s)
     wall_s = rest.left_s
     counters = step.counters
@@ -105,7 +106,7 @@ def decompose_step(
             counters = _forget_clone(counters)
     span_s = rest.left_s + people_s
     _take_storage(rest, counters)
-    _take_processors(rest, counters, reading)
+    _take_processors(rest, counters, readings)
     _take_unseen(rest, counters, span_s)
     _take_idle(rest, step, counters)
     return StepParts(step.name, wall_s, tuple(rest.parts))
@@ -164,13 +165,13 @@ def _take_storage(rest: _Rest, counters: StepCounters) -> None:
     )
 
 
-def _take_processors(rest: _Rest, counters: StepCounters, reading: SpeedReading | None) -> None:
+def _take_processors(rest: _Rest, counters: StepCounters, readings: Sequence[SpeedReading]) -> None:
     busy_s = _find_busy(counters)
     if busy_s < 0:
         return
     left_s = budget_s = min(busy_s, rest.left_s)
-    unpack_s, tool = _find_unit(reading, Work.UNPACK, _PREFERRED)
-    spawn_s, _ = _find_unit(reading, Work.SPAWN)
+    unpack_s, tool = find_unit(readings, Work.UNPACK, _PREFERRED)
+    spawn_s, _ = find_unit(readings, Work.SPAWN)
     megabytes = max(0, counters.unpacked_bytes) / 1e6
     rows = (
         (Part.UNPACK, megabytes, unpack_s, counters.unpacked_bytes, "bytes", f"a MB by {tool}"),
@@ -195,17 +196,6 @@ def _take_processors(rest: _Rest, counters: StepCounters, reading: SpeedReading 
         least = busy_s / counters.cpus
         how += f"; all {counters.cpus} side by side would have taken {least:.2f} s in all"
     rest.take(Part.COMPUTE, left_s, how)
-
-
-def _find_unit(
-    reading: SpeedReading | None, work: Work, subjects: Sequence[str] = ("",)
-) -> tuple[float, str]:
-    """Median seconds of one unit and what of; -1 where that was not timed."""
-    for subject in subjects:
-        for speed in reading.speeds if reading else ():
-            if (speed.work, speed.subject) == (work, subject) and speed.seconds:
-                return median(speed.seconds), subject
-    return -1.0, ""
 
 
 def _take_unseen(rest: _Rest, counters: StepCounters, span_s: float) -> None:

@@ -23,7 +23,7 @@ from forerun.model.estimate import (
     TrackRecord,
     Wish,
 )
-from forerun.model.speed import Speed, SpeedReading, Work
+from forerun.model.speed import Work
 from forerun.stages.forecast_factors import (
     CPU,
     FIRMWARE,
@@ -157,15 +157,12 @@ def _refuse(inputs: ForecastInputs) -> str:
     if can_carry_over(inputs):
         return ""
     lacks = []
-    if not any(speed.work is Work.COMPUTE for speed in _list_speeds(inputs.production)):
+    timed = {speed.work for reading in inputs.production for speed in reading.speeds}
+    if Work.COMPUTE not in timed:
         lacks.append("Time production with `forerun survey --calibrate`.")
     if any(not run.speeds for run in inputs.runs):
         lacks.append("The clone was not timed either: rehearse again.")
     return " ".join((EMULATED, *lacks))
-
-
-def _list_speeds(reading: SpeedReading | None) -> tuple[Speed, ...]:
-    return reading.speeds if reading else ()
 
 
 def _share_within(values: Floats, limit: float) -> float:

@@ -20,8 +20,9 @@ from forerun.stages.forecast_inputs import ForecastInputs, RunInput
 from forerun.stages.forecast_laws import (
     MOST_LOG,
     Floats,
-    Sample,
+    Occasions,
     ThreePoint,
+    draw_occasion,
     draw_pert,
     draw_predictive,
     draw_predictive_from,
@@ -29,7 +30,8 @@ from forerun.stages.forecast_laws import (
     log_sd_of,
     summarise_logs,
 )
-from forerun.stages.forecast_pairs import pair_up, seconds_of
+from forerun.stages.forecast_pairs import pair_up, pool
+from forerun.stages.speed_levels import find_levels
 
 CPU = "processor"
 STORAGE = "storage"
@@ -118,7 +120,10 @@ def can_carry_over(inputs: ForecastInputs) -> bool:
     twenty times slower, so that a guess would be no forecast."""
     if not inputs.emulated:
         return True
-    return all(pair_up(Work.COMPUTE, inputs.production, run) is not None for run in inputs.runs)
+    return all(
+        pair_up(Work.COMPUTE, inputs.production, run, inputs.priors) is not None
+        for run in inputs.runs
+    )
 
 
 def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
@@ -172,10 +177,10 @@ class _Maker:
     def find_ratio(self, work: Work, run: RunInput) -> Ratio:
         """This run's ratio for a kind of work, and the factor for its error."""
         faster = dict(self._inputs.declared.faster).get(work, 1.0)
-        pair = pair_up(work, self._inputs.production, run)
+        pair = self._pair_up(work, run)
         stands_in = work
         if pair is None and GROUPS[work] == CPU:
-            pair, stands_in = pair_up(Work.COMPUTE, self._inputs.production, run), Work.COMPUTE
+            pair, stands_in = self._pair_up(Work.COMPUTE, run), Work.COMPUTE
             if pair is not None and _has_work(run, work):
                 self.objections.append(
                     f"{_WORDS[work].capitalize()} was not timed on both sides: it is carried "
@@ -191,9 +196,14 @@ class _Maker:
         theirs_s = math.exp(theirs.mean) / faster
         return Ratio(middle, key, Basis.MEASURED, theirs_s, math.exp(ours.mean))
 
-    def _add_ratio(self, key: str, work: Work, theirs: Sample, ours: Sample, middle: float) -> None:
-        deviation = self._deviate(f"{key} on production", theirs)
-        deviation -= self._deviate(f"{key} on the clone", ours)
+    def _pair_up(self, work: Work, run: RunInput) -> tuple[Occasions, Occasions] | None:
+        return pair_up(work, self._inputs.production, run, self._inputs.priors)
+
+    def _add_ratio(
+        self, key: str, work: Work, theirs: Occasions, ours: Occasions, middle: float
+    ) -> None:
+        deviation = draw_occasion(self._rng(f"{key} on production"), theirs, self._draws)
+        deviation -= draw_occasion(self._rng(f"{key} on the clone"), ours, self._draws)
         about = Assumption(
             f"{_WORDS[work]}: production's time for the clone's second",
             middle,
@@ -201,19 +211,11 @@ class _Maker:
             0.0,
             "s",
             Basis.MEASURED,
-            f"the same work timed {theirs.count} times on production and {ours.count} times on "
-            "the clone",
-            "one timing only on a side: its spread is assumed"
-            if 1 in (theirs.count, ours.count)
-            else "",
+            f"the same work on both sides; timings of it: {theirs.count} of production, "
+            f"{ours.count} of the clone",
+            "",
         )
         self._add(key, about, np.exp(self._hold(deviation)))
-
-    def _deviate(self, name: str, sample: Sample) -> Floats:
-        priors = self._inputs.priors
-        stated = log_sd_of(priors.reading_times)
-        sd = max(sample.sd, priors.least_log_sd) if sample.count > 1 else stated
-        return draw_predictive(self._rng(name), sample.count, self._draws) * sd
 
     def add_groups(self) -> None:
         """One factor each for the processor and the storage: how far the work that was timed
@@ -302,31 +304,28 @@ class _Maker:
         """Seconds a byte takes on production's line."""
         declared, priors = self._inputs.declared, self._inputs.priors
         if declared.link_bits_per_s > 0:
-            middle, sd, count = 8 / declared.link_bits_per_s, 0.0, 0
+            line = Occasions(0, math.log(8 / declared.link_bits_per_s), 0.0, 0)
             basis, source = Basis.DECLARED, "as given; headers take about 5 % of a line's rate"
             objection = "a line is seldom one's own: no spread was given"
         else:
-            found = (
-                seconds_of(Work.LINK, self._inputs.production) if (self._inputs.production) else {}
-            )
+            found = find_levels(Work.LINK, self._inputs.production)
             if found:
-                seconds = max(found.values(), key=lambda s: summarise_logs(s).mean)
-                sample = summarise_logs(seconds)
+                timed = max((pool(one, priors) for one in found.values()), key=lambda s: s.mean)
                 # A reading's unit is the megabyte, 10^6 bytes.
-                middle, count = math.exp(sample.mean) / 1e6, sample.count
-                one_only = log_sd_of(priors.reading_times)
-                sd = max(sample.sd, priors.least_log_sd) if count > 1 else one_only
-                basis, source = Basis.MEASURED, f"timed {count} times on production"
+                line = replace(timed, mean=timed.mean - math.log(1e6))
+                basis, source = Basis.MEASURED, f"timings of production: {timed.count}"
                 objection = "the slowest of its archives" if len(found) > 1 else ""
             else:
-                middle, count = 8 / priors.link_bits_per_s, 0
-                sd, basis = log_sd_of(priors.link_times), Basis.ASSUMED
+                stated = log_sd_of(priors.link_times)
+                line = Occasions(0, math.log(8 / priors.link_bits_per_s), stated, 0)
+                basis = Basis.ASSUMED
                 source = (
                     f"stated by forerun, within a factor of {priors.link_times:g} either way; no "
                     "published source"
                 )
                 objection = "not measured: forerun survey --calibrate, or --if link=20Mbit/s"
-        deviation = draw_predictive(self._rng(LINK), count, self._draws) * sd
+        middle = math.exp(line.mean)
+        deviation = draw_occasion(self._rng(LINK), line, self._draws)
         draws = middle * np.exp(self._hold(deviation))
         about = Assumption(
             "production's line to its archive",

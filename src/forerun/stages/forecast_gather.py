@@ -64,11 +64,11 @@ class Rehearsed:
 
 @dataclass(frozen=True, slots=True)
 class Production:
-    """What is known of production: the run's survey and the speed read on it, None where
-    there is none, and the site file's window and services."""
+    """What is known of production: the run's survey, None where there is none, the speeds
+    read on it, and the site file's window and services."""
 
     survey: CleanSurvey | None = None
-    speed: SpeedReading | None = None
+    speeds: tuple[SpeedReading, ...] = ()
     site: Site = _NO_SITE
 
 
@@ -91,7 +91,7 @@ def gather_inputs(
     return ForecastInputs(
         runs=tuple(_take_run(one) for one in rehearsed),
         emulated=newest.lab.accelerator == "emulation",
-        production=production.speed,
+        production=production.speeds,
         firmware_s=tuple(_list_firmware(facts.boots, _find_restart(newest))),
         watched=tuple(Watched(one.name, one.tolerable_s) for one in production.site.services),
         window_s=production.site.window_s,

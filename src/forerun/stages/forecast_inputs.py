@@ -121,7 +121,8 @@ class Priors:
 
     ratio_times: float = 1.5  # production against clone, neither timed; per kind of machine part
     carry_times: float = 1.2  # how far timed work stands for the upgrade's own
-    reading_times: float = 1.1  # one timing alone, from its next
+    reading_times: float = 1.1  # one timing, from its next
+    reading_worth: int = 3  # how many timings that is worth against those taken
     side_by_side: float = 0.5  # of a start's work, where there are processors for it
     start_times: float = 1.2  # a start on more or fewer processors, from what that says
     night_times: float = 1.2  # one night from the next, where only one was seen
@@ -156,7 +157,7 @@ class ForecastInputs:
 
     runs: tuple[RunInput, ...]
     emulated: bool
-    production: SpeedReading | None = None
+    production: tuple[SpeedReading, ...] = ()
     firmware_s: tuple[float, ...] = ()
     watched: tuple[Watched, ...] = ()
     window_s: float = 0.0

@@ -89,6 +89,57 @@ def draw_predictive_from(
     return rng.standard_t(freedom, draws) * scale
 
 
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What one occasion showed: a mean of logarithms, and the standard deviation of that mean
+    as the repetitions tell it."""
+
+    mean: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class Occasions:
+    """`count` occasions (0: none, all is stated) by their mean, and by the standard deviation
+    of the next occasion's level, estimated with `freedom` degrees of freedom (0: stated)."""
+
+    count: int
+    mean: float
+    sd: float
+    freedom: int
+
+
+def average_levels(levels: Sequence[Level]) -> Level:
+    """The mean of several that were timed one after another on one occasion."""
+    mean = math.fsum(one.mean for one in levels) / len(levels)
+    return Level(mean, math.sqrt(math.fsum(one.error**2 for one in levels)) / len(levels))
+
+
+def pool_occasions(
+    levels: Sequence[Level], stated_sd: float, worth: int, least_sd: float = 0.0
+) -> Occasions:
+    """Several occasions as one. Repetitions of one occasion are alike, so that the spread of
+    the occasions' means is what counts (NIST/SEMATECH e-Handbook 2.4.4, level-2
+    standard deviation; section from memory). Few occasions tell little of it: `stated_sd` is
+    pooled with it, and the repetitions' own noise, together worth `worth` degrees of freedom."""
+    sample = summarise([one.mean for one in levels])
+    freedom = worth + sample.count - 1
+    if freedom < 1:
+        return Occasions(sample.count, sample.mean, least_sd, 0)
+    noise = math.fsum(one.error**2 for one in levels) / len(levels)
+    squares = worth * (stated_sd**2 + noise) + (sample.count - 1) * sample.sd**2
+    return Occasions(
+        sample.count, sample.mean, max(math.sqrt(squares / freedom), least_sd), freedom
+    )
+
+
+def draw_occasion(rng: np.random.Generator, of: Occasions, draws: int) -> Floats:
+    """How far the next occasion's level lies from the mean of those (`draw_predictive`)."""
+    drawn = rng.standard_t(of.freedom, draws) if of.freedom else rng.standard_normal(draws)
+    deviation: Floats = drawn * of.sd * (math.sqrt(1 + 1 / of.count) if of.count else 1.0)
+    return deviation
+
+
 def log_sd_of(times: float) -> float:
     """The standard deviation of logarithms for "four in five lie within times or divided by
     `times` of the middle"."""

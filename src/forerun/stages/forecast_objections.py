@@ -88,10 +88,16 @@ def _about_data(inputs: ForecastInputs) -> Iterator[str]:
 
 
 def _about_readings(inputs: ForecastInputs) -> Iterator[str]:
-    named = [("production", inputs.production)]
+    if len(inputs.production) == 1:
+        yield (
+            "Production was timed at work once: what it varies by from one day to another is "
+            "assumed. `forerun survey --calibrate` at other times tells it, also after the "
+            "rehearsal."
+        )
+    named = [("production", reading) for reading in inputs.production]
     named += [("the lab host", reading) for reading in inputs.newest.speeds]
     for name, reading in named:
-        if reading and reading.load and max(reading.load.steal, reading.load.psi_cpu) > _BUSY:
+        if reading.load and max(reading.load.steal, reading.load.psi_cpu) > _BUSY:
             yield f"{name[:1].upper()}{name[1:]} was busy while its speed was timed."
 
 
