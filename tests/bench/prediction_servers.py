@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.server
+import statistics
 import threading
 import time
 from collections.abc import Iterator
@@ -133,6 +134,44 @@ def keep_busy(link: ParamikoLink, share: float) -> None:
         "</dev/null >/dev/null 2>&1 &",
         timeout_s=30,
     )
+
+
+class HostPace:
+    """Times a fixed loop of the lab host's own once a second, on whichever processor it gets:
+    what the lab host itself varies by, which neither stolen time nor pressure tells."""
+
+    def __init__(self) -> None:
+        self._found: dict[str, list[float]] = {}
+        self._phase = ""
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> HostPace:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def begin(self, phase: str) -> None:
+        """What is timed from now on."""
+        self._phase = phase
+
+    def tell(self) -> str:
+        """Each phase's mean in milliseconds."""
+        return ", ".join(
+            f"{phase} {statistics.fmean(found):.2f} ms" for phase, found in self._found.items()
+        )
+
+    def _run(self) -> None:
+        while not self._over.wait(1.0):
+            began, total = time.thread_time(), 0
+            for number in range(30_000):
+                total += number
+            took = (time.thread_time() - began) * 1e3
+            if self._phase:
+                self._found.setdefault(self._phase, []).append(took)
 
 
 @dataclass(frozen=True, slots=True)
