@@ -48,6 +48,11 @@ LOOK = (
     "pkill -TERM -f /var/lib/dpkg/info/; pkill -TERM -x dpkg; sleep 3; pkill -TERM -x apt-get; "
     "sleep 2; ! pgrep -x dpkg"
 )
+# After a power cut: what was fetched in the seconds before it may be empty on the disk.
+REFETCH = (
+    "l=/var/lib/apt/lists; rm -rf $l.aside; mv $l $l.aside; if apt-get -q update --error-on=any; "
+    "then rm -rf $l.aside; else rm -rf $l; mv $l.aside $l; fi"
+)
 REPAIR = "dpkg --configure -a; apt-get -q --fix-broken install"
 
 

@@ -31,6 +31,17 @@ OLD = (("/etc/apt/sources.list", "deb http://deb.example/debian bookworm main\n"
 INDEX = ("deb.example_debian_dists_trixie_InRelease",)
 DONE = History(changed_s=60.0, simulated_s=30.0, rested_s=10.0, changes=5, boot_id="one")
 
+# As dpkg 1.21 and apt 2.6 said it on a clone, apt's hint included.
+AUDIT = """The following packages have been unpacked but not yet configured.
+They must be configured using dpkg --configure or the configure
+menu option in dselect for them to work:
+ linux-image-shelf    practice package linux-image-shelf
+ shelf-new            practice package shelf-new
+
+W: a warning that is no finding
+E: Unmet dependencies. Try 'apt --fix-broken install' with no packages (or specify a solution).
+"""
+
 
 def look(**parts: object) -> Look:
     whole: dict[str, object] = {
@@ -166,6 +177,14 @@ def test_packages_are_whole_when_the_package_manager_says_so() -> None:
     assert stands("packages-whole", scene()) is Standing.MET
     audit = {"dpkg --audit": "The following packages are half configured"}
     assert stands("packages-whole", scene(answers=audit)) is Standing.NOT_YET
+    found = judge(
+        Objective("o", "title", "packages-whole"), scene(answers={"dpkg --audit": AUDIT})
+    ).evidence
+    assert found == (
+        "half way by dpkg --audit: linux-image-shelf, shelf-new; "
+        "E: Unmet dependencies. Try 'apt --fix-broken install' with no packages (or specify a "
+        "solution)."
+    )
 
 
 PLAN_LEFT = (

@@ -14,7 +14,18 @@ from forerun.drills.folder import DrillFolder
 from forerun.model.blueprint import TemplateInfo
 from forerun.pipeline_bench import Bench
 from tests.practice.archive import PracticeArchive
-from tests.practice.player import LOOK, PLAN, REPAIR, REST, RESUME, SWITCH, UPDATE, UPGRADE, Player
+from tests.practice.player import (
+    LOOK,
+    PLAN,
+    REFETCH,
+    REPAIR,
+    REST,
+    RESUME,
+    SWITCH,
+    UPDATE,
+    UPGRADE,
+    Player,
+)
 from tests.vm.program import Program
 from tests.vm.test_drills import Ground
 
@@ -72,7 +83,7 @@ def _upgrade(player: Player, folder: DrillFolder) -> str:
     _reach(player, folder)
     with player.shell() as shell:
         for command in (LOOK, *MEND,
-                        REPAIR, UPDATE, UPGRADE, "dpkg --audit | wc -l"):  # fmt: skip
+                        REFETCH, REPAIR, UPGRADE, "dpkg --audit | wc -l"):  # fmt: skip
             shell.type(command)
             shown = shell.wait_or_lose()
             if shown is None:

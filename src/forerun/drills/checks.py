@@ -10,6 +10,7 @@ import tarfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from textwrap import shorten
 
 from forerun.distro.debian_logs import parse_simulation
 from forerun.drills.baseline import Baseline, read_login
@@ -200,7 +201,19 @@ def _whole(scene: Scene) -> _Verdict:
     text = said.text().strip()
     if scene.seen.changed_s < 0:
         return Standing.NOT_YET, "no package has been changed yet"
-    return _either(not text, "dpkg --audit and apt-get check find nothing", text[:300])
+    return _either(not text, "dpkg --audit and apt-get check find nothing", _sum_up(text))
+
+
+def _sum_up(said: str) -> str:
+    """What dpkg --audit and apt-get check found, without their advice: a package's line begins
+    with a space, apt's errors with "E:"."""
+    lines = said.splitlines()
+    names = list(
+        dict.fromkeys(line.split()[0] for line in lines if line[:1] == " " and line.strip())
+    )
+    told = [f"half way by dpkg --audit: {_show(names)}"] if names else []
+    told += [line for line in lines if line.startswith("E: ")]
+    return shorten("; ".join(told) or said, 300, placeholder=" ...")
 
 
 def _upgraded(scene: Scene) -> _Verdict:
