@@ -123,6 +123,19 @@ def test_the_state_says_whether_it_is_mended(name: str, trouble: Look, mended: L
     assert KINDS[name].judge(make_ground(), mended, seen).gone
 
 
+def test_the_way_in_is_judged_when_the_upgrade_is_over() -> None:
+    """Between two packages nothing is half way, and the question on the SSH daemon's file may
+    still be to come."""
+    ground = make_ground({"sshd -T": "port 22\n"})
+    judge = KINDS["login-question"].judge
+    assert not judge(ground, Look(9.0, changes=5), History()).gone
+    assert not judge(ground, Look(9.0, changes=40, managers=(DPKG,)), History()).gone
+    assert not judge(ground, Look(9.0, changes=40, half_way=1), History()).gone
+    assert judge(ground, Look(9.0, changes=40), History()).gone
+    other = make_ground({"sshd -T": "port 2222\n"})
+    assert not judge(other, Look(9.0, changes=40), History()).gone
+
+
 def test_a_service_that_stays_down_is_judged_after_the_restart() -> None:
     """Before it, it runs on as it did."""
     up = make_ground({"is-active": "active\n"})
