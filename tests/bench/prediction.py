@@ -40,8 +40,8 @@ from forerun.stages.build import Yard
 from tests.bench.prediction_packages import draw_set, list_bench_suites
 from tests.bench.prediction_servers import (
     VARIANTS,
-    Night,
     HostPace,
+    Night,
     SlowArchive,
     Variant,
     keep_busy,
