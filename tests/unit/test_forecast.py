@@ -188,7 +188,18 @@ def test_a_start_has_more_of_more_processors(ours: int, theirs: int, times: floa
     night = replace(night, runs=(replace(night.newest, cpus=ours),), cpus=theirs)
     assert window_of(night).p50 == pytest.approx(108.0 + 40.0 * times, rel=1e-9)
     told = [one.name for one in tell(night).assumptions]
-    assert any("a start's work on" in name for name in told) is (times != 1)
+    assert any("work side by side on" in name for name in told) is (times != 1)
+
+
+@pytest.mark.parametrize(("crowded", "times"), [(0.0, 1.0), (0.6, 0.85), (1.0, 0.75)])
+def test_what_waited_for_a_processor_may_run_beside(crowded: float, times: float) -> None:
+    """On two for the clone's one, half of the time in which something waited is won (Amdahl
+    1967): of the step's computing, and of nothing else of it."""
+    step = make_step("upgrade", 0.0, compute=100.0, sync=7.0, fixed=3.0)
+    night = make_night(replace(step, crowded=crowded))
+    wider = replace(night, runs=(replace(night.newest, cpus=1),), cpus=2)
+    assert window_of(wider).p50 == pytest.approx(10.0 + 100.0 * times, rel=1e-9)
+    assert window_of(night).p50 == pytest.approx(110.0, rel=1e-9)
 
 
 def test_what_is_not_explained_goes_with_computing_and_is_objected_to() -> None:

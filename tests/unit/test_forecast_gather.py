@@ -99,6 +99,20 @@ def test_bytes_fetched_are_the_packages_and_the_indexes(run: RunRecord) -> None:
     assert inputs.newest.steps[0].parts[0].amount == count_fetched(step)
 
 
+@pytest.mark.parametrize(
+    ("busy_s", "waited_s", "share"),
+    [(40.0, 20.0, 0.5), (40.0, 50.0, 1.0), (0.0, 0.0, 0.0), (40.0, -1.0, 0.0), (-1.0, 5.0, 0.0)],
+)
+def test_what_waited_for_a_processor_is_a_share_of_its_time(
+    run: RunRecord, busy_s: float, waited_s: float, share: float
+) -> None:
+    """Of busy seconds, never more than all; none where one of the two was not counted."""
+    counters = StepCounters(user_s=busy_s, system_s=0.0, cpu_some_s=waited_s)
+    steps = tuple(replace(one, counters=counters) for one in run.steps)
+    inputs = gather_inputs([rehearse(replace(run, steps=steps))], Production())
+    assert {one.crowded for one in inputs.newest.steps} == {share}
+
+
 def test_window_and_tolerable_outages_are_the_sites(run: RunRecord) -> None:
     """From the site file."""
     site = Site(

@@ -40,7 +40,7 @@ FIRMWARE = "firmware"
 REACTION = "reaction"
 NIGHT = "night"
 WAY_BACK = "way back"
-START = "start"
+BESIDE = "beside"
 
 # Which timed work carries a part of a step over to production.
 CARRIED_BY: Mapping[Part, Work] = {
@@ -103,10 +103,10 @@ class Factors:
     objections: tuple[str, ...]
 
     @property
-    def start(self) -> float | None:
-        """The middle of a start's work on production's processors for the clone's; None where
-        they are as many."""
-        found = [one.about.value for one in self.all if one.key == START]
+    def beside(self) -> float | None:
+        """The middle of work that could all run side by side, on production's processors for
+        the clone's; None where they are as many."""
+        found = [one.about.value for one in self.all if one.key == BESIDE]
         return found[0] if found else None
 
     def values(self) -> dict[str, Floats]:
@@ -134,7 +134,7 @@ def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
         for run in reversed(inputs.runs):  # the newest tells the factor
             ratios[run.id, work] = maker.find_ratio(work, run)
     maker.add_groups()
-    maker.add_start()
+    maker.add_beside()
     maker.add_night()
     maker.add_way_back()
     maker.add_link()
@@ -242,27 +242,27 @@ class _Maker:
             )
             self._add(group, about, np.exp(self._hold(deviation)))
 
-    def add_start(self) -> None:
-        """A start on production's processors against one on the clone's, where there are
-        more or fewer: its services start side by side, unlike an upgrade's programs."""
+    def add_beside(self) -> None:
+        """Work on production's processors against the clone's, where there are more or fewer: a
+        start's services run side by side, and so may what waits for a processor in a step."""
         ours, theirs = self._inputs.newest.cpus, self._inputs.cpus
         if ours < 1 or theirs < 1 or ours == theirs:
             return
         priors = self._inputs.priors
         alone = 1 - priors.side_by_side
         middle = alone + priors.side_by_side * ours / theirs
-        deviation = self._rng(START).standard_normal(self._draws) * log_sd_of(priors.start_times)
+        deviation = self._rng(BESIDE).standard_normal(self._draws) * log_sd_of(priors.beside_times)
         about = Assumption(
-            f"a start's work on {theirs} processors for the clone's {ours}",
+            f"work side by side on {theirs} processors for the clone's {ours}",
             middle,
             0.0,
             0.0,
             "times",
             Basis.ASSUMED,
-            f"{priors.side_by_side:.0%} of it side by side; {_say_stated(priors.start_times)}",
+            f"{priors.side_by_side:.0%} of what could, does; {_say_stated(priors.beside_times)}",
             "rehearse with as many processors as production has (--cpus)",
         )
-        self._add(START, about, np.exp(self._hold(deviation)))
+        self._add(BESIDE, about, np.exp(self._hold(deviation)))
 
     def add_night(self) -> None:
         """From one night to the next: how many deviations off, the same for every step."""

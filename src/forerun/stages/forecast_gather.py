@@ -231,7 +231,19 @@ def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> It
             reads=max(0, step.counters.reads) if step.counters else 0,
             handling_s=_find_handling(step, own),
             restart=step.action == Action.REBOOT.value,
+            crowded=_find_crowded(step),
         )
+
+
+def _find_crowded(step: StepRecord) -> float:
+    """Of the processors' busy time the share in which a task that could have run waited for one
+    ("some" of pressure/cpu, Documentation/accounting/psi.rst): with more processors it may run
+    then. 0 where that was not counted."""
+    counters = step.counters
+    if counters is None or min(counters.user_s, counters.system_s, counters.cpu_some_s) < 0:
+        return 0.0
+    busy_s = counters.user_s + counters.system_s
+    return min(1.0, counters.cpu_some_s / busy_s) if busy_s > 0 else 0.0
 
 
 def _find_handling(step: StepRecord, parts: Sequence[PartTime]) -> float:

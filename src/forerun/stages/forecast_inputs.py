@@ -48,7 +48,8 @@ class StepInput:
     larger production's data is than the clone's was, where the step's work grows with it. One
     that is `skipped` takes no time, nor does an outage in it: only its place is left. A `restart`
     is one of the machine. `handling_s` of its computing ran while it fetched: whichever of
-    the two takes longer is what is waited for. `reads` were asked of the clone's disks."""
+    the two takes longer is what is waited for. `reads` were asked of the clone's disks. `crowded`
+    is the share of its processors' time in which something that could have run waited for one."""
 
     name: str
     title: str
@@ -63,6 +64,7 @@ class StepInput:
     restart: bool = False
     handling_s: float = 0.0
     reads: int = 0
+    crowded: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +125,8 @@ class Priors:
     carry_times: float = 1.2  # how far timed work stands for the upgrade's own
     reading_times: float = 1.1  # one timing, from its next
     reading_worth: int = 3  # how many timings that is worth against those taken
-    side_by_side: float = 0.5  # of a start's work, where there are processors for it
-    start_times: float = 1.2  # a start on more or fewer processors, from what that says
+    side_by_side: float = 0.5  # of what waits for a processor, where there are more of them
+    beside_times: float = 1.2  # work on more or fewer processors, from what that says
     night_times: float = 1.2  # one night from the next, where only one was seen
     firmware_times: float = 1.1  # one start's firmware, from the next's
     firmware_worth: int = 4  # how many starts that is worth against those on record

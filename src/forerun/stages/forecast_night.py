@@ -18,6 +18,7 @@ import numpy as np
 from forerun.model.counters import Part, PartTime
 from forerun.model.speed import Work
 from forerun.stages.forecast_factors import (
+    BESIDE,
     CARRIED_BY,
     CPU,
     FIRMWARE,
@@ -25,7 +26,6 @@ from forerun.stages.forecast_factors import (
     LINK,
     NIGHT,
     REACTION,
-    START,
     Factors,
 )
 from forerun.stages.forecast_inputs import ForecastInputs, RunInput, StepInput, Stretch
@@ -245,9 +245,11 @@ def _carry(run: RunInput, step: StepInput, factors: Factors) -> dict[Part, Carri
         ratio = factors.ratios[run.id, work]
         keys = (ratio.own, GROUPS[work]) if ratio.own else (GROUPS[work],)
         seconds = one.seconds * ratio.middle
-        if step.restart and factors.start is not None and GROUPS[work] == CPU:
-            seconds *= factors.start
-            keys = (*keys, START)
+        share = 1.0 if step.restart else step.crowded
+        if share > 0 and factors.beside is not None and GROUPS[work] == CPU:
+            # Amdahl 1967 (AFIPS spring joint computer conference), for the share that can.
+            seconds *= 1 - share * (1 - factors.beside)
+            keys = (*keys, BESIDE)
         before = found[one.part].seconds if one.part in found else 0.0
         found[one.part] = CarriedPart(one.part, before + seconds, keys)
     slower = _wait_for_reads(run, step, factors)
