@@ -241,7 +241,7 @@ def test_the_parts_of_each_step_add_up(rehearsed: Rehearsed) -> None:
 
 
 def test_the_clones_speed_is_read_before_and_after(rehearsed: Rehearsed) -> None:
-    """Twice, with the lab host's load, none of the link; in the time of no step."""
+    """Twice each, with the lab host's load, none of the link; in the time of no step."""
     record = rehearsed.record
     assert len(record.speeds) == 4
     for reading in record.speeds:
