@@ -28,7 +28,6 @@ from forerun.stages.forecast_laws import (
     draw_occasion,
     draw_pert,
     draw_predictive,
-    draw_predictive_from,
     draw_stream,
     log_sd_of,
     odds_of,
@@ -143,11 +142,11 @@ def test_what_is_known_of_a_spread_counts_as_so_many_values() -> None:
     """Two values with what counts as four more: five degrees of freedom, whose point of 0.95
     is 2.015 as printed; four parts of the stated variance and one of the seen. With nothing
     known it is the plain prediction of two values."""
-    two = Sample(2, 0.0, 0.8)
-    draws = draw_predictive_from(draw_stream(5, "n2"), two, 0.1, 4, MANY)
+    two = [Level(-0.8 / math.sqrt(2), 0.0), Level(0.8 / math.sqrt(2), 0.0)]
+    draws = draw_occasion(draw_stream(5, "n2"), pool_occasions(two, 0.1, 4), MANY)
     printed = 2.015 * math.sqrt((4 * 0.1**2 + 0.8**2) / 5) * math.sqrt(1 + 1 / 2)
     assert float(np.quantile(draws, 0.95)) == pytest.approx(printed, rel=0.01)
-    plain = draw_predictive_from(draw_stream(5, "n2"), two, 0.1, 0, 1000)
+    plain = draw_occasion(draw_stream(5, "n2"), pool_occasions(two, 0.1, 0), 1000)
     assert plain == pytest.approx(draw_predictive(draw_stream(5, "n2"), 2, 1000) * 0.8)
 
 
@@ -160,9 +159,9 @@ def test_a_pooled_spread_covers_the_next_value(count: int) -> None:
     for number in range(4000):
         sd = math.sqrt(4 * 0.2**2 / rng.chisquare(4))
         values = rng.normal(3.0, sd, count + 1)
-        sample = summarise(list(map(float, values[:count])))
-        told = draw_predictive_from(draw_stream(number, "x"), sample, 0.2, 4, 1000)
-        inside += float(values[-1]) <= sample.mean + float(np.quantile(told, 0.95))
+        seen = pool_occasions([Level(float(one), 0.0) for one in values[:count]], 0.2, 4)
+        told = draw_occasion(draw_stream(number, "x"), seen, 1000)
+        inside += float(values[-1]) <= seen.mean + float(np.quantile(told, 0.95))
     assert 0.937 <= inside / 4000 <= 0.962
 
 

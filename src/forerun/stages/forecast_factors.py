@@ -20,15 +20,15 @@ from forerun.stages.forecast_inputs import ForecastInputs, RunInput
 from forerun.stages.forecast_laws import (
     MOST_LOG,
     Floats,
+    Level,
     Occasions,
     ThreePoint,
     draw_occasion,
     draw_pert,
     draw_predictive,
-    draw_predictive_from,
     draw_stream,
     log_sd_of,
-    summarise_logs,
+    pool_occasions,
 )
 from forerun.stages.forecast_pairs import pair_up, pool
 from forerun.stages.speed_levels import find_levels
@@ -348,16 +348,16 @@ class _Maker:
         declared, priors = self._inputs.declared, self._inputs.priors
         boots = [seconds for seconds in self._inputs.firmware_s if seconds > 0]
         if declared.firmware is None and boots:
-            sample, worth = summarise_logs(boots), priors.firmware_worth
-            stated = log_sd_of(priors.firmware_times)
-            spread = draw_predictive_from(self._rng(FIRMWARE), sample, stated, worth, self._draws)
+            worth, stated = priors.firmware_worth, log_sd_of(priors.firmware_times)
+            starts = pool_occasions([Level(math.log(one), 0.0) for one in boots], stated, worth)
+            spread = draw_occasion(self._rng(FIRMWARE), starts, self._draws)
             few = f"few starts on record: {_say_stated(priors.firmware_times)}, as {worth} more"
             about = Assumption(
-                "firmware and boot loader", math.exp(sample.mean), 0.0, 0.0, "s", Basis.HISTORY,
+                "firmware and boot loader", math.exp(starts.mean), 0.0, 0.0, "s", Basis.HISTORY,
                 f"{len(boots)} restarts of production, by its service manager or its journal",
                 few if len(boots) <= worth else "",
             )  # fmt: skip
-            draws = math.exp(sample.mean) * np.exp(self._hold(spread))
+            draws = math.exp(starts.mean) * np.exp(self._hold(spread))
             self._add(FIRMWARE, about, draws)
         else:
             self._guess(

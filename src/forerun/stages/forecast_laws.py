@@ -75,20 +75,6 @@ def draw_predictive(rng: np.random.Generator, count: int, draws: int) -> Floats:
     return rng.standard_t(count - 1, draws) * math.sqrt(1 + 1 / count)
 
 
-def draw_predictive_from(
-    rng: np.random.Generator, sample: Sample, stated_sd: float, worth: int, draws: int
-) -> Floats:
-    """How far one more value lies from the mean of `sample`, in its unit, where something is
-    known of the spread before any value is: `stated_sd`, worth `worth` degrees of freedom. The
-    variances are pooled by their degrees of freedom, as for a normal law with a scaled inverse
-    chi-squared prior (Gelman et al., Bayesian Data Analysis, 3rd ed., 3.2 and 3.3; from
-    memory). Two values alone have one degree, whose t reaches a hundred times their spread."""
-    freedom = worth + sample.count - 1
-    squares = worth * stated_sd**2 + (sample.count - 1) * sample.sd**2
-    scale = math.sqrt(squares / freedom * (1 + 1 / sample.count))
-    return rng.standard_t(freedom, draws) * scale
-
-
 @dataclass(frozen=True, slots=True)
 class Level:
     """What one occasion showed: a mean of logarithms, and the standard deviation of that mean
@@ -121,7 +107,10 @@ def pool_occasions(
     """Several occasions as one. Repetitions of one occasion are alike, so that the spread of
     the occasions' means is what counts (NIST/SEMATECH e-Handbook 2.4.4, level-2
     standard deviation; section from memory). Few occasions tell little of it: `stated_sd` is
-    pooled with it, and the repetitions' own noise, together worth `worth` degrees of freedom."""
+    pooled with it, and the repetitions' own noise, together worth `worth` degrees of freedom,
+    as for a normal law with a scaled inverse chi-squared prior (Gelman et al., Bayesian Data
+    Analysis, 3rd ed., 3.2 and 3.3; from memory). Two occasions alone have one degree, whose t
+    reaches a hundred times their spread."""
     sample = summarise([one.mean for one in levels])
     freedom = worth + sample.count - 1
     if freedom < 1:
