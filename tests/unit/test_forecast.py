@@ -176,6 +176,21 @@ def test_kinds_of_computing_count_by_their_mean() -> None:
     assert window_of(night).p50 == pytest.approx(100.0, rel=1e-9)
 
 
+def test_a_kind_that_ran_out_on_some_occasions_does_not_tilt_the_ratio() -> None:
+    """Both machines are alike; on some occasions one kind of computing, whose rounds are a
+    hundred times longer than another's, was not timed."""
+
+    def read(**seconds: float) -> SpeedReading:
+        rows = tuple(Speed(Work.COMPUTE, "round", (own,), kind) for kind, own in seconds.items())
+        return SpeedReading("2026-01-31T22:00:00Z", rows, 1.0)
+
+    whole, short, other = read(a=1.0, b=0.1, c=0.01), read(a=1.0, b=0.1), read(b=0.1, c=0.01)
+    step = make_step("upgrade", 0.0, compute=100.0)
+    for clone in ([short, other], [short, whole], [other, other, whole]):
+        night = make_night(step, production=[whole, whole], clone=clone)
+        assert window_of(night).p50 == pytest.approx(100.0, rel=1e-9)
+
+
 @pytest.mark.parametrize(
     ("ours", "theirs", "times"), [(1, 2, 0.75), (2, 1, 1.5), (2, 8, 0.625), (2, 2, 1), (0, 4, 1)]
 )

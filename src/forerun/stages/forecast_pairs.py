@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from forerun.model.speed import SpeedReading, Work
@@ -48,9 +49,18 @@ def pair_up(
 def _average_kinds(
     work: Work, readings: Sequence[SpeedReading], kinds: Sequence[str]
 ) -> list[Level]:
-    """On each occasion the mean of these kinds. An occasion that has fewer of them (its time
-    ran out) is no like of the others, and counts only where none has all."""
-    found = [find_levels(work, [reading]) for reading in readings]
-    rows = [[own[kind][0] for kind in kinds if kind in own] for own in found]
-    most = max(map(len, rows))
-    return [average_levels(row) for row in rows if len(row) == most]
+    """On each occasion the mean of these kinds. One that an occasion lacks (its time ran out) is
+    taken to differ from its own mean over all occasions as much as those that were timed do:
+    both sides are then means of the same kinds, whatever ran out where."""
+    levels = find_levels(work, readings)
+    usual = {
+        kind: math.fsum(one.mean for one in levels[kind]) / len(levels[kind]) for kind in kinds
+    }
+    middle = math.fsum(usual.values()) / len(usual)
+    found = []
+    for own in (find_levels(work, [reading]) for reading in readings):
+        off = [Level(own[k][0].mean - usual[k], own[k][0].error) for k in kinds if k in own]
+        if off:
+            whole = average_levels(off)
+            found.append(Level(middle + whole.mean, whole.error))
+    return found
