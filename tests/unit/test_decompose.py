@@ -222,7 +222,8 @@ SPLITS = st.none() | st.builds(
     RebootSplit,
     **{one.name: SECONDS for one in dataclasses.fields(RebootSplit) if str(one.type) == "float"},
 )
-READINGS = st.sampled_from([(), (READING,), (SpeedReading("", (), 0.0), READING)])
+EMPTY = SpeedReading("", (), 0.0)
+READINGS = st.sampled_from([(), (READING,), (EMPTY,), (EMPTY, READING)])
 
 
 @given(st.floats(0, 1e5), st.none() | COUNTERS, READINGS, SPLITS, st.booleans())

@@ -31,7 +31,7 @@ OLD = (("/etc/apt/sources.list", "deb http://deb.example/debian bookworm main\n"
 INDEX = ("deb.example_debian_dists_trixie_InRelease",)
 DONE = History(changed_s=60.0, simulated_s=30.0, rested_s=10.0, changes=5, boot_id="one")
 
-# As dpkg 1.21 and apt 2.6 said it on a clone, apt's hint included.
+# dpkg's lines as a clone's dpkg 1.21 gave them; apt's two are from memory.
 AUDIT = """The following packages have been unpacked but not yet configured.
 They must be configured using dpkg --configure or the configure
 menu option in dselect for them to work:
