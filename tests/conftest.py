@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import socket
 import sys
+import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import libvirt
 import pytest
 from hypothesis import settings
+
+from forerun.ports.held import locked
 
 # Properties are about results, never about time: a busy machine is no counter-example.
 settings.register_profile("untimed", deadline=None)
@@ -66,6 +70,14 @@ def hermetic(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
         yield
     finally:
         _closed = False
+
+
+@pytest.fixture
+def places_alone() -> Iterator[None]:
+    """/var/tmp and /var/cache to itself, among the tests that take this: what one writes there
+    (timed work does, and apt's own user) is not taken for what another left."""
+    with locked(Path(tempfile.gettempdir()) / "forerun-tests-places.lock"):
+        yield
 
 
 def pytest_configure(config: pytest.Config) -> None:

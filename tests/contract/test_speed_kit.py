@@ -21,7 +21,7 @@ from forerun.distro.linux_speed import parse_speed
 from forerun.distro.speed_kit import KIT, LINK, LINK_BYTES
 from forerun.model.speed import SpeedReading, Work
 
-pytestmark = pytest.mark.tools
+pytestmark = [pytest.mark.tools, pytest.mark.usefixtures("places_alone")]
 
 SHELLS = {"dash": ["dash"], "busybox": ["busybox", "sh"], "bash": ["bash", "--posix"]}
 PLACES = (Path("/var/tmp"), Path("/var/cache"))

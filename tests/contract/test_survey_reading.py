@@ -30,6 +30,7 @@ PROBES: dict[ProbeName, str] = {
 }
 WATCHED = ("/etc", "/var/lib/dpkg", "/var/lib/apt", "/var/cache/apt", "/var/cache/debconf",
            "/var/lib/ucf", "/var/log/apt", "/var/lib/dkms")  # fmt: skip
+pytestmark = [pytest.mark.tools, pytest.mark.usefixtures("places_alone")]
 _SYSTEM_PATH = "PATH=/usr/sbin:/usr/bin:/sbin:/bin"
 
 
@@ -81,7 +82,6 @@ def look(folders: tuple[str, ...]) -> dict[str, tuple[object, ...]]:
     return found
 
 
-@pytest.mark.tools
 def test_reading_leaves_the_tree_identical() -> None:
     """Every probe, the timed work too, and the stream of files: afterwards each path has
     the size, times, mode and content it had before, and no new one lies where that writes."""
@@ -99,7 +99,6 @@ def test_reading_leaves_the_tree_identical() -> None:
     assert beside == [sorted(Path(place).iterdir()) for place in ("/var/tmp", "/var/cache")]
 
 
-@pytest.mark.tools
 def test_everything_that_is_run_is_printed_beforehand() -> None:
     """Each command sent is one of the list, inside its fixed wrapping."""
     need_debian()
@@ -116,7 +115,6 @@ def test_everything_that_is_run_is_printed_beforehand() -> None:
         assert shown in plain, name
 
 
-@pytest.mark.tools
 def test_the_further_facts_cost_few_processes(tmp_path: Path) -> None:
     """Starting a process costs 35 ms on an emulated server: the two probes for the further
     facts start no more than a dozen programs."""
@@ -174,7 +172,6 @@ def spend(root: Path, budget: Budget) -> tuple[Spent, SurveyFailed | None]:
     return production.spent(), None
 
 
-@pytest.mark.tools
 def test_a_large_tree_stops_at_the_byte_budget(large_tree: Path) -> None:
     """200,000 small files are more than 200 MB as an archive: the survey stops with the
     figures, shortly past the budget, and within the CPU budget."""
@@ -185,7 +182,6 @@ def test_a_large_tree_stops_at_the_byte_budget(large_tree: Path) -> None:
     assert spent.cpu_seconds <= 30.0
 
 
-@pytest.mark.tools
 def test_a_large_tree_stops_at_the_cpu_budget(large_tree: Path) -> None:
     """With room for the bytes but not for the work, the CPU budget stops it by name."""
     spent, problem = spend(large_tree, Budget(read_bytes=10**9, cpu_seconds=0.2))
@@ -193,7 +189,6 @@ def test_a_large_tree_stops_at_the_cpu_budget(large_tree: Path) -> None:
     assert "CPU" in str(problem) and spent.cpu_seconds < 20
 
 
-@pytest.mark.tools
 def test_a_large_tree_is_read_whole_where_the_budget_allows(large_tree: Path) -> None:
     """The same tree with a larger byte budget ends well, and its cost is told."""
     spent, problem = spend(large_tree, Budget(read_bytes=10**9))
@@ -222,7 +217,6 @@ def read_all(path: str) -> dict[ProbeName, bytes]:
     return {probe: production.read(probe) for probe in Debian().probes()}
 
 
-@pytest.mark.tools
 def test_a_server_without_half_of_its_tools(tmp_path: Path) -> None:
     """No lsblk, ip, timeout, journal, gzip, od, ss, systemctl: a whole reading with empty
     facts, and a row for each with its reason."""
@@ -247,7 +241,6 @@ def test_a_server_without_half_of_its_tools(tmp_path: Path) -> None:
     assert raw.packages and raw.system.accounts and raw.system.alternatives
 
 
-@pytest.mark.tools
 def test_a_server_whose_tools_lie(tmp_path: Path) -> None:
     """Garbage with escape codes and a success: empty facts, plain text, no traceback."""
     need_debian()
@@ -261,7 +254,6 @@ def test_a_server_whose_tools_lie(tmp_path: Path) -> None:
     assert "\x1b" not in repr(raw.system)
 
 
-@pytest.mark.tools
 def test_a_server_whose_tools_hang(tmp_path: Path) -> None:
     """`timeout` on the server ends what hangs; the rest is read (here after 1 s, not 25)."""
     need_debian()
@@ -277,7 +269,6 @@ def test_a_server_whose_tools_hang(tmp_path: Path) -> None:
     assert raw.system.accounts
 
 
-@pytest.mark.tools
 def test_an_endless_program_is_ended_by_its_cpu_time(tmp_path: Path) -> None:
     """The kernel ends it on the server; the budget's error names the probe."""
     path = make_tools(tmp_path / "t", {"awk": "while :; do :; done"})
@@ -287,7 +278,6 @@ def test_an_endless_program_is_ended_by_its_cpu_time(tmp_path: Path) -> None:
     assert caught.value.where == "system" and "CPU" in str(caught.value)
 
 
-@pytest.mark.tools
 def test_a_busybox_server_is_no_traceback(tmp_path: Path) -> None:
     """Where busybox gives awk, find, md5sum and the shell's tools, files are still read;
     what its find cannot print is missing, no more."""

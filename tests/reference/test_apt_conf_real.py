@@ -83,7 +83,7 @@ HOSTILE = (
 
 
 @pytest.fixture
-def open_folder() -> Iterator[Path]:
+def open_folder(places_alone: None) -> Iterator[Path]:
     """A folder that apt's own user may write to: it starts solvers as that."""
     with tempfile.TemporaryDirectory(dir="/var/tmp") as name:
         Path(name).chmod(0o777)
