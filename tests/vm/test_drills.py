@@ -139,21 +139,27 @@ def test_turned_back_in_time_is_passed(turned: DrillFolder, ground: Ground) -> N
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("drill", [path.stem for path in list_drills()])
+@pytest.mark.parametrize("play", PLAYS, ids=lambda play: f"{play.drill}: {play.name}")
 def test_right_ways_pass_and_wrong_ones_fail_where_they_are_wrong(
-    ground: Ground, drill: str, capsys: pytest.CaptureFixture[str]
+    ground: Ground, play: Play, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Each shipped drill, played by the runbook and in every typical wrong way."""
-    for play in [one for one in PLAYS if one.drill == drill]:
-        folder = ground.start(drill, play.seed)
-        player = ground.player()
-        began = time.monotonic()
-        play.act(player)
-        player.command("finish", exits=3 if play.fails else 0)
-        with capsys.disabled():
-            verdict, took_s = folder.load().verdict, time.monotonic() - began
-            sys.stdout.write(f"\n{play.name}: {verdict} ({took_s:.0f} s)\n")
-        _check_play(play, folder)
+    folder = ground.start(play.drill, play.seed)
+    player = ground.player()
+    began = time.monotonic()
+    play.act(player)
+    player.command("finish", exits=3 if play.fails else 0)
+    with capsys.disabled():
+        verdict, took_s = folder.load().verdict, time.monotonic() - began
+        sys.stdout.write(f"\n{play.name}: {verdict} ({took_s:.0f} s)\n")
+    _check_play(play, folder)
+
+
+def test_each_shipped_drill_is_played_well_and_badly() -> None:
+    """No drill is left out."""
+    shipped = {path.stem for path in list_drills()}
+    assert {play.drill for play in PLAYS if not play.fails} == shipped
+    assert {play.drill for play in PLAYS if play.fails} == shipped
 
 
 def _check_play(play: Play, folder: DrillFolder) -> None:
