@@ -26,7 +26,7 @@ from forerun.model.drill import (
 from forerun.model.profile import ServiceProbe, Site
 from forerun.ports.gateway import Trouble
 from forerun.ports.ssh import ExecResult
-from forerun.profiles import find_profile, load_profile
+from forerun.profiles import find_profile, load_drill, load_profile
 from forerun.testing import FakeClock, FakeGuest
 
 PROFILE = load_profile(find_profile("debian-12-to-13"))
@@ -54,6 +54,13 @@ def ran(ground: Ground) -> str:
 def test_every_kind_is_known_and_no_other() -> None:
     """The names a drill file may use are those that can be let happen."""
     assert set(KINDS) == set(INJECT_NAMES)
+
+
+def test_every_kind_happens_on_a_real_guest() -> None:
+    """The two nights that tests/vm/test_long_night.py plays leave none out."""
+    data = Path(__file__).parents[1] / "data"
+    nights = [load_drill(data / f"drill-{name}-night.yaml") for name in ("long", "other")]
+    assert {one.kind for night in nights for one in night.injects} == set(INJECT_NAMES)
 
 
 @pytest.mark.parametrize("name", INJECT_NAMES)

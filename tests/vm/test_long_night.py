@@ -1,10 +1,11 @@
-"""A drill in which a dozen injects happen in one night, on a real guest: each is seen to have
+"""Two drills in which every kind of inject happens, on real guests: each is seen to have
 happened and to be mended by the clone's state, and its lesson stands in the debrief."""
 
 from __future__ import annotations
 
 import re
 import sys
+import time
 from pathlib import Path
 
 import pexpect
@@ -31,7 +32,9 @@ from tests.vm.test_drills import Ground
 
 pytestmark = [pytest.mark.full, pytest.mark.timeout(3000)]
 
-DRILL = Path(__file__).parents[1] / "data" / "drill-long-night.yaml"
+_DATA = Path(__file__).parents[1] / "data"
+DRILL = _DATA / "drill-long-night.yaml"
+OTHER = _DATA / "drill-other-night.yaml"
 MEND = (
     # What a person finds one after another: the kept version of a file, the vendor's source, a
     # hold, the key beside its place, a script that fails, a file that fills the disk.
@@ -42,6 +45,11 @@ MEND = (
     '[ ! -e "$f" ] || mv "$f" "${f%.kept-away}"; done',
     "rm -f /forerun-fault-filler; grep -l forerun-fault /var/lib/dpkg/info/*.prerm | "
     "xargs -r rm -f",
+)
+
+_OWN_BOOT = (
+    "cp -a /boot /root/boot && truncate -s 256M /root/boot.img && mkfs.ext4 -q /root/boot.img && "
+    "mount -o loop /root/boot.img /boot && cp -a /root/boot/. /boot/"
 )
 
 
@@ -91,16 +99,21 @@ def _upgrade(player: Player, folder: DrillFolder) -> str:
         return "whole" if re.search(r"^0\s*$", shown or "", re.MULTILINE) else "half way"
 
 
-def test_each_inject_happens_is_mended_and_teaches(
+@pytest.fixture(scope="module")
+def ground(
     program: Program,
     survey_id: str,
     practised: TemplateInfo,
     practice: PracticeArchive,
     bench: Bench,
-    capsys: pytest.CaptureFixture[str],
+) -> Ground:
+    return Ground(program, survey_id, practised, practice, bench)
+
+
+def test_each_inject_happens_is_mended_and_teaches(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """All twelve in one night; nothing but their trouble is in the way of passing."""
-    ground = Ground(program, survey_id, practised, practice, bench)
     folder = ground.start(str(DRILL))
     player = ground.player()
     with player.shell() as shell:
@@ -122,6 +135,11 @@ def test_each_inject_happens_is_mended_and_teaches(
         )  # fmt: skip
         shell.do(RESUME)
         shell.do("sleep 10")
+    _finish(player, folder, capsys)
+
+
+def _finish(player: Player, folder: DrillFolder, capsys: pytest.CaptureFixture[str]) -> None:
+    """The end of a night: all that was drawn happened, was mended, and teaches."""
     player.command("finish")
     record = folder.load()
     with capsys.disabled():
@@ -135,3 +153,36 @@ def test_each_inject_happens_is_mended_and_teaches(
         assert course.struck_s >= 0 and course.mended_s > course.struck_s, course
         assert course.detection, course
         assert f"lesson of {course.name}" in debrief
+
+
+def test_the_other_kinds_happen_are_mended_and_teach(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A key that has ended by the clock, an archive that is away for a while, a script that
+    never ends, and a boot partition (here a file, mounted) that is full."""
+    folder = ground.start(str(OTHER))
+    player = ground.player()
+    with player.shell() as shell:
+        shell.do(_OWN_BOOT, exits=0)
+        for command in (REST, "sleep 6", UPDATE, SWITCH, "sleep 25"):
+            shell.do(command, limit_s=600)
+        shown = shell.do(f"{UPDATE} --error-on=any; date +year-%Y")
+        assert "year-2060" in shown and "ended-0-" not in shown, shown
+        shell.do(f"date --utc --set=@{int(time.time())}", exits=0)
+        for command in (UPDATE, "sleep 8", PLAN):
+            shell.do(command, limit_s=600, exits=0)
+        shell.type(UPGRADE)
+        with pytest.raises(pexpect.TIMEOUT):
+            shell.wait(limit_s=90)
+        with player.shell() as second:
+            second.do("pkill -TERM -f /var/lib/dpkg/info/", exits=0)
+            second.do(f"{MEND[-1]}; rm -f /boot/forerun-fault-filler")
+        shell.wait(limit_s=600)
+        for command in (REPAIR, UPGRADE, "sleep 8"):
+            shell.do(command, limit_s=600, exits=0)
+        shell.child.sendline("systemctl reboot")
+        shell.wait_until_lost()
+    with player.shell() as shell:
+        shell.do(RESUME, exits=0)
+        shell.do("sleep 10")
+    _finish(player, folder, capsys)

@@ -89,8 +89,9 @@ CATALOGUE = (
           "Install the keyring package of the release from a source you trust; never switch "
           "signatures off.", "archive"),
     Fault("signing-key-expired", "the archive's signing key has expired",
-          "Look when the keys of all archives end before the window; renew the keyring package "
-          "from a source you trust, never set the clock back for it.", "archive"),
+          "Look when the keys of all archives end before the window. When it happens, look at "
+          "the clock first: one that runs ahead ends every key. If it is right, renew the "
+          "keyring package from a source you trust; never set a right clock back.", "archive"),
     Fault("root-full", "the root file system is full",
           "Free what is nobody's (the package cache, old logs), then finish what was "
           "interrupted.", "packages", "unpack"),
