@@ -125,18 +125,21 @@ class Walk:
 
     def _time_clone(self) -> None:
         for _ in range(_TIMINGS):
-            self._time_clone_once()
+            if not self._time_clone_once():
+                return
 
-    def _time_clone_once(self) -> None:
+    def _time_clone_once(self) -> bool:
+        """Whether it answered."""
         with self._clock.paused(), self.prober.paused():
             reading = None
             with contextlib.suppress(CloneUnreachable):
                 reading = read_clone_speed(self._clone.guest, self._bench.lab, self._bench.clock)
         if reading is None:
             self._tell("the clone could not be timed at work")
-            return
+            return False
         self.speeds.append(reading)
         self._tell(f"the clone was timed at work: {reading.wall_s:.0f} s, in no step's time")
+        return True
 
     def back_out(
         self,
