@@ -163,7 +163,7 @@ class _Writer:
         place = _unique(f"{name_place(self._name)}-table", self._taken)
         return (
             f'<div class="scroll" role="region" aria-label="Table: {label}" tabindex="0">\n'
-            f'<table id="{place}">\n<caption><span>{label}</span></caption>\n'
+            f'<table id="{place}">\n<caption class="said">{label}</caption>\n'
         )
 
     def _table_close(self, _token: Token, _after: Sequence[Token]) -> str:
