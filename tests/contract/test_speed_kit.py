@@ -93,6 +93,28 @@ def test_a_whole_reading(name: str) -> None:
     assert find_left() == before
 
 
+def test_other_work_beside_it_is_told(tmp_path: Path) -> None:
+    """At the lowest priority (nice(1), as forerun runs it), on a processor that another program
+    wants for half of the time: computing had well less than all of it, and of what ran besides
+    at least that program's own work is told (resource.getrusage(2))."""
+    need("dash", "taskset")
+    spin = "i=0; while :; do i=$((i + 1)); [ $((i % 20000)) -ne 0 ] || sleep 0.03; done"
+    at = str(min(os.sched_getaffinity(0)))
+    with subprocess.Popen(["taskset", "-c", at, "dash", "-c", spin]) as beside:
+        try:
+            clock = Path(f"/proc/{beside.pid}/stat")
+            before = clock.read_text(encoding="utf-8").split()
+            said, _, wall = run(["taskset", "-c", at, "nice", "-n", "19", "dash"])
+            after = clock.read_text(encoding="utf-8").split()
+        finally:
+            beside.kill()
+    took = sum(int(new) - int(old) for new, old in zip(after[13:15], before[13:15], strict=True))
+    reading = read(said)
+    assert took > 50
+    assert reading.others >= took / 100 / wall - 0.1
+    assert 0 < reading.granted <= 1 - 0.5 * took / 100 / wall
+
+
 def test_the_kinds_of_work_take_turns() -> None:
     """Seconds in which the machine is slow meet one repetition of each kind, not all of one:
     between two of a kind others have their turn."""

@@ -161,6 +161,47 @@ def test_reads_of_a_slower_disk_are_waited_for(theirs: float, wanted: float) -> 
     assert window_of(replace(night, production=(make_reading([1.0]),))).p50 == pytest.approx(100.0)
 
 
+@pytest.mark.parametrize(
+    ("others", "goes_on", "cpus", "times"),
+    [
+        # Alone the server is half as fast again as the timing says, which had 2/3 of it.
+        (1 / 3, 1.0, 1, 1.0),
+        (1 / 3, 0.5, 1, 0.8),
+        (1 / 3, 0.0, 1, 2 / 3),
+        # The upgrade shares evenly with what would take all.
+        (1.0, 1.0, 1, 4 / 3),
+        # A processor is free all the same.
+        (1.0, 1.0, 2, 2 / 3),
+        # What ran otherwise is not known: the timing is taken as it is.
+        (-1.0, 1.0, 1, 1.0),
+    ],
+)
+def test_other_work_on_production_counts_as_much_as_goes_on(
+    others: float, goes_on: float, cpus: int, times: float
+) -> None:
+    """Timed at the lowest priority beside other work, which left two thirds of a processor.
+    By hand: 100 s of computing at the timed pace are 66.7 s alone, of which other work in the
+    night takes its share; fetching does not change."""
+    step = make_step("upgrade", 0.0, compute=100.0, download=10.0, download_bytes=10.0)
+    busy = replace(make_reading([1.0], link=[1e6]), granted=2 / 3, others=others)
+    night = replace(make_night(step, production=busy), cpus=cpus)
+    told, _ = apply_wishes(night, [f"other-work={goes_on}"])
+    assert window_of(told).p50 == pytest.approx(100.0 * times + 10.0, rel=1e-6)
+
+
+def test_how_much_other_work_goes_on_is_told_as_not_known() -> None:
+    """It is an input of its own, with an objection, and the middle is half of it."""
+    busy = replace(make_reading([1.0]), granted=0.6, others=0.4)
+    night = make_night(make_step("upgrade", 0.0, compute=100.0), production=busy)
+    night = replace(night, cpus=1, priors=replace(NO_SPREAD, other_work=ThreePoint(0, 0.5, 1)))
+    told = tell(night)
+    assert told.window.p50 == pytest.approx(100 * 0.6 / 0.8, rel=0.01)
+    assert told.window.p95 > told.window.p50 * 1.1
+    (about,) = [one for one in told.assumptions if "other work" in one.name]
+    assert "--if other-work" in about.objection
+    assert about.low < about.value < about.high
+
+
 def test_kinds_of_computing_count_by_their_mean() -> None:
     """One kind says twice as slow, one half, one alike: on the whole alike (geometric mean).
     What only one side has timed does not count."""

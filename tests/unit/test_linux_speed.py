@@ -82,6 +82,45 @@ def test_dds_own_seconds_count() -> None:
     assert list(write.seconds) == pytest.approx([0.01, 8.5e-05 / 8], rel=1e-4)
 
 
+def make_states(*, ours: int, steal: int = 0, idle: int = 500) -> list[str]:
+    """What the kernel says at both ends of ten seconds in which user work of 700 ticks ran,
+    `ours` of it this reading's own."""
+    tail = ("loadavg 1.00 1.00 1.00 2/90 1234",)
+    return [
+        "state before", "own 3", "stat cpu  100 0 50 1000 0 0 0 0 0 0", *tail,
+        "state after", f"own {3 + ours}",
+        f"stat cpu  800 0 50 {1000 + idle} 0 0 0 {steal} 0 0", *tail,
+    ]  # fmt: skip
+
+
+def test_other_work_is_what_ran_less_what_was_ours() -> None:
+    """proc(5): the first line of /proc/stat is in ticks, of which a second has 100. Of 7 s of
+    work in 10 s 3 s were the timing's own; its loop had 120 of the 200 ticks it wanted."""
+    before, after = make_states(ours=300)[:4], make_states(ours=300)[4:]
+    loops = ["time compute 10 0 100 - 60", "time compute 10 0 100 - 60"]
+    reading = read(*before, *loops, "time spawn 5 0 100 - 10", *after)
+    assert (reading.others, reading.granted) == (0.4, 0.6)
+    # As older readings are, and where the kernel says nothing.
+    assert read(*(line for line in (*before, *loops, *after) if "own" not in line)).others == -1
+    assert read("time compute 10 0 100 -").granted == 1.0
+
+
+def test_a_loop_that_had_nearly_all_had_all() -> None:
+    """Reading clocks and passing ticks off takes a little."""
+    assert read("time compute 10 0 100 - 93").granted == 1.0
+    assert read("time compute 10 0 100 - 104").granted == 1.0
+
+
+def test_what_a_hypervisor_stole_is_no_other_work() -> None:
+    """Half of the time was stolen (proc(5), steal): the loop had all of what there was."""
+    before, after = (
+        (rows := make_states(ours=700, steal=700, idle=0))[:4],
+        rows[4:],
+    )
+    reading = read(*before, "time compute 10 0 100 - 50", *after)
+    assert (reading.others, reading.granted) == (0.0, 1.0)
+
+
 def test_the_start_of_programs_is_taken_off_but_never_more_than_half() -> None:
     """Two programs of 35 ms unpack for an emulated machine; where they cost most of the time,
     the rest is not believed to be nothing."""

@@ -17,14 +17,16 @@ from forerun.ports.labhost import compare_loads, parse_load
 
 _TIME = re.compile(
     r"time ([a-z]{2,8}) ([0-9]{1,7}) ([0-9]{1,7}) ([0-9]{1,6}) (-|[0-9]{1,4}(?:\.[0-9]{1,9})?"
-    r"|[0-9](?:\.[0-9]{1,9})?e-[0-9]{1,2})"
+    r"|[0-9](?:\.[0-9]{1,9})?e-[0-9]{1,2})(?: ([0-9]{1,7}))?"
 )
 _BEGAN = re.compile(r"began ([0-9]{1,12}) ([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9:]{8}Z)")
 _ENDED = re.compile(r"ended ([0-9]{1,12}) ([0-9]{1,12})")
 _LEFT = re.compile(r"left (link [a-z+]{2,12}:\S{1,200}|[a-z]{2,8}) (.{1,200})")
 _LINK = re.compile(r"link ([a-z]{4,5}://\S{1,200}) ([0-9]{1,9}) ([0-9]{1,9})((?: [0-9]{1,9}){3})")
 _ON = re.compile(r"on (\S{0,32}) (/.{0,200})")
-_HELD = 100  # hundredths of a second of /proc/uptime, proc(5)
+_OWN = re.compile(r"own ([0-9]{1,9})")
+_HELD = 100  # hundredths of a second of /proc/uptime, and ticks in a second (USER_HZ), proc(5)
+_ALL_GRANTED = 0.9  # reading clocks and passing a tick off: what no other work takes
 _MOST_LINES = 400
 
 # Name in the text: what it is, its unit, units of one count, subject.
@@ -44,12 +46,14 @@ _WORKS: dict[str, tuple[Work, str, str]] = {
 @dataclass(frozen=True, slots=True)
 class _Timed:
     """One repetition: so many units, so many programs started for it besides, hundredths of
-    a second by the kernel's clock, and the program's own seconds where it tells them."""
+    a second by the kernel's clock, the program's own seconds where it tells them, and ticks
+    that its processes ran (-1: not told)."""
 
     count: int
     programs: int
     hundredths: int
     own_s: float
+    ticks: int = -1
 
     def unit_s(self, start_s: float) -> float:
         """Seconds of one unit. A repetition begins as a hundredth does and its end is read
@@ -91,13 +95,16 @@ def parse_speed(kit: str, link: str = "") -> SpeedReading | None:
     if not speeds and not rates and not left:
         return None
     wall = (int(ended[1]) - int(began[1])) / _HELD if ended else 0.0
+    load = _find_load(lines, wall)
     return SpeedReading(
         taken_at=began[2],
         speeds=(*speeds, *(speed for speed, _ in rates)),
         wall_s=round(max(0.0, wall), 2),
         written_bytes=int(ended[2]) if ended else -1,
         fetched_bytes=sum(fetched for _, fetched in rates),
-        load=_find_load(lines, wall),
+        load=load,
+        granted=_find_granted(timed, load.steal if load else 0.0),
+        others=_find_others(lines, wall),
         left_out=tuple(left),
     )
 
@@ -116,7 +123,8 @@ def _walk_times(lines: Iterable[str]) -> Iterator[tuple[str, _Timed]]:
         if found is None or found[1] not in _WORKS or int(found[2]) == 0:
             continue
         own = 0.0 if found[5] == "-" else float(found[5])
-        yield found[1], _Timed(int(found[2]), int(found[3]), int(found[4]), own)
+        ticks = int(found[6]) if found[6] else -1
+        yield found[1], _Timed(int(found[2]), int(found[3]), int(found[4]), own, ticks)
 
 
 def _drop_short(timed: Sequence[tuple[str, _Timed]]) -> Iterator[tuple[str, _Timed]]:
@@ -154,12 +162,46 @@ def _walk_links(lines: Iterable[str]) -> Iterator[tuple[Speed, int]]:
             )
 
 
-def _find_load(lines: list[str], wall_s: float) -> LabLoad | None:
-    """The machine's load while it was timed, the timing itself included."""
-    if "state before" not in lines or "state after" not in lines or wall_s <= 0:
+def _find_granted(timed: Iterable[tuple[str, _Timed]], steal: float) -> float:
+    """The share of a processor that computing had: a shell's loop alone, which wants one all
+    the time and never two. What a hypervisor stole was nobody's on this machine."""
+    loops = [one for name, one in timed if name == "compute" and one.ticks >= 0]
+    wanted = sum(one.hundredths for one in loops) * (1 - steal)
+    if wanted <= 0:
+        return 1.0
+    share = sum(one.ticks for one in loops) / wanted
+    return 1.0 if share >= _ALL_GRANTED else max(0.01, round(share, 3))
+
+
+def _find_others(lines: list[str], wall_s: float) -> float:
+    """Processors that others' work took on the mean: what ran (proc(5), /proc/stat), less what
+    was ours. -1 where that is not told."""
+    parts = _split_states(lines)
+    if parts is None or wall_s <= 0:
+        return -1.0
+    ran = []
+    for part in parts:
+        stat = next((line.split() for line in part if line.startswith("stat cpu ")), [])
+        ours = _first(_OWN, part)
+        if ours is None or len(stat) < 9 or not all(one.isdigit() for one in stat[2:9]):
+            return -1.0
+        user, nice, system, _idle, _wait, irq, softirq = map(int, stat[2:9])
+        ran.append(user + nice + system + irq + softirq - int(ours[1]))
+    return round(max(0.0, (ran[1] - ran[0]) / _HELD / wall_s), 3)
+
+
+def _split_states(lines: list[str]) -> tuple[list[str], list[str]] | None:
+    if "state before" not in lines or "state after" not in lines:
         return None
     at = lines.index("state after")
-    parts = lines[lines.index("state before") : at], lines[at:]
+    return lines[lines.index("state before") : at], lines[at:]
+
+
+def _find_load(lines: list[str], wall_s: float) -> LabLoad | None:
+    """The machine's load while it was timed, the timing itself included."""
+    parts = _split_states(lines)
+    if parts is None or wall_s <= 0:
+        return None
     before, after = (dict(line.split(" ", 1) for line in part if " " in line) for part in parts)
     try:
         load = compare_loads(parse_load(before, 0.0), parse_load(after, wall_s))

@@ -36,8 +36,15 @@ trap 'clean; exit 141' PIPE; trap 'clean; exit 143' TERM
 command -v timeout >/dev/null && hold='timeout 3'
 look() { read -r up rest </proc/uptime; up=${up%.*}${up#*.}; }
 edge() { look; start=$up; while [ "$up" = "$start" ]; do look; done; start=$up; }
+# Ticks of a processor that this shell and all it waited for have run, proc(5).
+own() {
+  read -r used </proc/self/stat || used=
+  set -- ${used##*) }
+  used=$((${12:-0} + ${13:-0} + ${14:-0} + ${15:-0}))
+}
 state() {
   echo "state $1"
+  own; echo "own $used"
   for f in stat loadavg pressure/cpu pressure/io pressure/memory; do
     { read -r line </proc/$f; } 2>/dev/null && echo "$f $line"
   done
@@ -46,11 +53,11 @@ left() { echo "left $1 $2"; }
 # One repetition of a kind of work, of n units.
 once() {
   kill -0 $$ 2>/dev/null || exit 143 # the shell that started this one is gone
-  took=-; cost=0; edge
+  took=-; cost=0; own; ran=$used; edge
   do_$1 || { left "$1" "${why:-it failed}"; return 1; }
-  look; passed=$((up - start))
+  look; passed=$((up - start)); own; ran=$((used - ran))
 }
-note() { echo "time $1 $n $cost $passed $took"; }
+note() { echo "time $1 $n $cost $passed $took $ran"; }
 more() {
   [ $passed -gt 3 ] && n=$((n * (20 / passed + 1))) || n=$((n * 8))
   [ $n -lt $1 ] || n=$1

@@ -23,6 +23,7 @@ WISH_FORMS = (
     "skip=STEP",
     "firmware=2min,4min,10min",
     "reaction=20s",
+    "other-work=0.2",
     "data=STEP:4x",
 )
 

@@ -50,7 +50,10 @@ class SpeedReading:
     """One look at a machine's speed: when (RFC 3339), what it cost, and how busy the machine
     was meanwhile, the timed work included (`load`; for a clone the lab host's). `left_out`
     says what was not timed, or less often than it should, and why, as (what, reason): "sync",
-    "xz", "link ADDRESS", "all" for a reading that was cut short. -1 bytes: not told."""
+    "xz", "link ADDRESS", "all" for a reading that was cut short. -1 bytes: not told. `granted` is
+    the share of the time in which computing, at the lowest priority, had the processor that it
+    wanted (0..1; 1 where nothing else wanted one); `others` how many processors other work
+    took on the mean (-1: not told)."""
 
     taken_at: str
     speeds: tuple[Speed, ...]
@@ -59,3 +62,5 @@ class SpeedReading:
     fetched_bytes: int = 0
     load: LabLoad | None = None
     left_out: tuple[tuple[str, str], ...] = ()
+    granted: float = 1.0
+    others: float = -1.0

@@ -45,6 +45,8 @@ def document_speed(reading: SpeedReading) -> dict[str, Any]:
     return {
         "taken_at": reading.taken_at,
         "wall_seconds": reading.wall_s,
+        "granted_share": reading.granted,
+        "other_work_processors": reading.others if reading.others >= 0 else None,
         "speeds": [
             {
                 "work": speed.work.value,

@@ -154,6 +154,8 @@ def _speed() -> Json:
         {
             "taken_at": TEXT,
             "wall_seconds": SECONDS,
+            "granted_share": _NUMBER,
+            "other_work_processors": {"type": ["number", "null"]},
             "speeds": list_of(object_of(speed)),
             "left_out": list_of(object_of(dict.fromkeys(("work", "why"), TEXT))),
         }

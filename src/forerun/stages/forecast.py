@@ -199,12 +199,10 @@ _IN_THE_GUEST = ("proof", "restart")
 
 def _draw_way_back(way: WayBack, inputs: ForecastInputs, factors: Factors) -> Floats:
     values = factors.values()
-    ratio = factors.ratios[inputs.newest.id, Work.COMPUTE]
     whole = np.zeros_like(values[WAY_BACK])
     for name, seconds in way.parts:
         if name in _IN_THE_GUEST:
-            own = values[ratio.own] if ratio.own else 1.0
-            whole += seconds * ratio.middle * own * values[CPU]
+            whole += factors.compute(inputs.newest.id, seconds)
         else:
             whole += seconds * values[WAY_BACK]
     # Whatever the way, the machine is started once.
@@ -299,13 +297,10 @@ def _tell_hazards(inputs: ForecastInputs, factors: Factors, drawn: Draws) -> Ite
         odds_of(inputs.failed, runs),
         upper,
     )
-    values = factors.values()
-    ratio = factors.ratios[inputs.newest.id, Work.COMPUTE]
-    own: Floats | float = values[ratio.own] if ratio.own else 1.0
     for fault in inputs.newest.faults:
         if not fault.recovered or fault.recovery_s <= 0:
             continue
-        window = drawn.window + fault.recovery_s * ratio.middle * own * values[CPU]
+        window = drawn.window + factors.compute(inputs.newest.id, fault.recovery_s)
         yield Hazard(
             f"{fault.fault}@{fault.step}",
             f"{fault.title}, in {fault.step}",

@@ -31,6 +31,7 @@ from forerun.stages.forecast_laws import (
     pool_occasions,
 )
 from forerun.stages.forecast_pairs import pair_up, pool
+from forerun.stages.forecast_shared import draw_others, find_beside, say_stated
 from forerun.stages.speed_levels import find_levels
 
 CPU = "processor"
@@ -41,6 +42,7 @@ REACTION = "reaction"
 NIGHT = "night"
 WAY_BACK = "way back"
 BESIDE = "beside"
+OTHERS = "other work"
 
 # Which timed work carries a part of a step over to production.
 CARRIED_BY: Mapping[Part, Work] = {
@@ -106,8 +108,26 @@ class Factors:
     def beside(self) -> float | None:
         """The middle of work that could all run side by side, on production's processors for
         the clone's; None where they are as many."""
-        found = [one.about.value for one in self.all if one.key == BESIDE]
-        return found[0] if found else None
+        return self._find_middle(BESIDE)
+
+    @property
+    def others(self) -> float | None:
+        """The middle of what other work of production's lengthens computing by; None where
+        there is none that could."""
+        return self._find_middle(OTHERS)
+
+    def _find_middle(self, key: str) -> float | None:
+        return next((one.about.value for one in self.all if one.key == key), None)
+
+    def compute(self, run_id: str, seconds: float) -> Floats:
+        """Draws of so many seconds of a clone's computing, on production."""
+        ratio, values = self.ratios[run_id, Work.COMPUTE], self.values()
+        whole: Floats = seconds * ratio.middle * values[CPU]
+        if ratio.own:
+            whole = whole * values[ratio.own]
+        if self.others is not None:
+            whole = whole * self.others * values[OTHERS]
+        return whole
 
     def values(self) -> dict[str, Floats]:
         """Draws by key."""
@@ -134,7 +154,7 @@ def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
         for run in reversed(inputs.runs):  # the newest tells the factor
             ratios[run.id, work] = maker.find_ratio(work, run)
     maker.add_groups()
-    maker.add_beside()
+    maker.add_shared()
     maker.add_night()
     maker.add_way_back()
     maker.add_link()
@@ -144,13 +164,6 @@ def draw_factors(inputs: ForecastInputs, seed: int, draws: int) -> Factors:
 
 def _has_work(run: RunInput, work: Work) -> bool:
     return any(CARRIED_BY.get(one.part) is work for step in run.steps for one in step.parts)
-
-
-def _say_stated(times: float) -> str:
-    return (
-        f"four in five within a factor of {times:g} either way, stated by forerun; no published "
-        "source"
-    )
 
 
 class _Maker:
@@ -234,7 +247,7 @@ class _Maker:
                 0.0,
                 "times",
                 Basis.ASSUMED,
-                _say_stated(times),
+                say_stated(times),
                 ""
                 if timed
                 else "not measured; as fast as the clone's, within that factor, is assumed. "
@@ -242,27 +255,15 @@ class _Maker:
             )
             self._add(group, about, np.exp(self._hold(deviation)))
 
-    def add_beside(self) -> None:
-        """Work on production's processors against the clone's, where there are more or fewer: a
-        start's services run side by side, and so may what waits for a processor in a step."""
-        ours, theirs = self._inputs.newest.cpus, self._inputs.cpus
-        if ours < 1 or theirs < 1 or ours == theirs:
-            return
-        priors = self._inputs.priors
-        alone = 1 - priors.side_by_side
-        middle = alone + priors.side_by_side * ours / theirs
-        deviation = self._rng(BESIDE).standard_normal(self._draws) * log_sd_of(priors.beside_times)
-        about = Assumption(
-            f"work side by side on {theirs} processors for the clone's {ours}",
-            middle,
-            0.0,
-            0.0,
-            "times",
-            Basis.ASSUMED,
-            f"{priors.side_by_side:.0%} of what could, does; {_say_stated(priors.beside_times)}",
-            "rehearse with as many processors as production has (--cpus)",
-        )
-        self._add(BESIDE, about, np.exp(self._hold(deviation)))
+    def add_shared(self) -> None:
+        """What production's processors do besides."""
+        beside = find_beside(self._inputs)
+        if beside is not None:
+            deviation = self._rng(BESIDE).standard_normal(self._draws) * beside[1]
+            self._add(BESIDE, beside[0], np.exp(self._hold(deviation)))
+        others = draw_others(self._inputs, self._rng(OTHERS), self._draws)
+        if others is not None:
+            self._add(OTHERS, others[0], np.exp(self._hold(np.log(others[1]))))
 
     def add_night(self) -> None:
         """From one night to the next: how many deviations off, the same for every step."""
@@ -279,7 +280,7 @@ class _Maker:
             Basis.MEASURED if runs > 1 else Basis.ASSUMED,
             f"the spread of {runs} rehearsals, student's t of {runs - 1} degrees of freedom"
             if runs > 1
-            else _say_stated(times),
+            else say_stated(times),
             "" if runs > 1 else "one rehearsal has no spread of its own",
         )
         self._add(NIGHT, about, deviation)
@@ -295,7 +296,7 @@ class _Maker:
             0.0,
             "s",
             Basis.ASSUMED,
-            _say_stated(times),
+            say_stated(times),
             "the lab's way back is a hypervisor's: time production's own with a restore",
         )
         self._add(WAY_BACK, about, np.exp(self._hold(deviation)))
@@ -351,7 +352,7 @@ class _Maker:
             worth, stated = priors.firmware_worth, log_sd_of(priors.firmware_times)
             starts = pool_occasions([Level(math.log(one), 0.0) for one in boots], stated, worth)
             spread = draw_occasion(self._rng(FIRMWARE), starts, self._draws)
-            few = f"few starts on record: {_say_stated(priors.firmware_times)}, as {worth} more"
+            few = f"few starts on record: {say_stated(priors.firmware_times)}, as {worth} more"
             about = Assumption(
                 "firmware and boot loader", math.exp(starts.mean), 0.0, 0.0, "s", Basis.HISTORY,
                 f"{len(boots)} restarts of production, by its service manager or its journal",

@@ -113,6 +113,7 @@ class Watched:
 _FIRMWARE = ThreePoint(10.0, 120.0, 900.0)
 VIRTUAL_FIRMWARE = ThreePoint(2.0, 6.0, 60.0)
 _REACTION = ThreePoint(5.0, 20.0, 120.0)
+_OTHER_WORK = ThreePoint(0.0, 0.5, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +137,7 @@ class Priors:
     link_bits_per_s: float = 20e6
     firmware: ThreePoint = _FIRMWARE
     reaction: ThreePoint = _REACTION
+    other_work: ThreePoint = _OTHER_WORK  # the share of what was seen that goes on in the night
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,7 @@ class Declared:
     link_bits_per_s: float = 0.0
     firmware: ThreePoint | None = None
     reaction: ThreePoint | None = None
+    other_work: ThreePoint | None = None
     faster: tuple[tuple[Work, float], ...] = ()
 
 

@@ -25,6 +25,7 @@ from forerun.stages.forecast_factors import (
     GROUPS,
     LINK,
     NIGHT,
+    OTHERS,
     REACTION,
     Factors,
 )
@@ -250,6 +251,9 @@ def _carry(run: RunInput, step: StepInput, factors: Factors) -> dict[Part, Carri
             # Amdahl 1967 (AFIPS spring joint computer conference), for the share that can.
             seconds *= 1 - share * (1 - factors.beside)
             keys = (*keys, BESIDE)
+        if factors.others is not None and GROUPS[work] == CPU:
+            seconds *= factors.others
+            keys = (*keys, OTHERS)
         before = found[one.part].seconds if one.part in found else 0.0
         found[one.part] = CarriedPart(one.part, before + seconds, keys)
     slower = _wait_for_reads(run, step, factors)

@@ -13,13 +13,24 @@ from collections.abc import Sequence
 from forerun.model.speed import SpeedReading, Work
 from forerun.stages.forecast_laws import Level, summarise_logs
 
+_OF_PROCESSOR = (Work.SPAWN, Work.COMPUTE, Work.UNPACK)
+
+
+def tells_others(reading: SpeedReading) -> bool:
+    """Whether it is known how much other work there was on the machine."""
+    return reading.others >= 0
+
 
 def seconds_of(work: Work, reading: SpeedReading) -> dict[str, list[float]]:
-    """A kind of work's seconds a unit, by subject; what took none is left out."""
+    """A kind of work's seconds a unit, by subject; what took none is left out. Work of the
+    processor as it would take alone on the machine: without the time in which other work had
+    the processor, where that is known."""
     found: dict[str, list[float]] = {}
+    own = work in _OF_PROCESSOR and tells_others(reading)
+    share = reading.granted if own else 1.0
     for speed in reading.speeds:
         if speed.work is work:
-            found.setdefault(speed.subject, []).extend(s for s in speed.seconds if s > 0)
+            found.setdefault(speed.subject, []).extend(s * share for s in speed.seconds if s > 0)
     return {subject: seconds for subject, seconds in found.items() if seconds}
 
 

@@ -30,6 +30,7 @@ FETCH_STEP = "download-first"
 FETCH_TITLE = "Fetch what the window will need"
 
 _TIMES = re.compile(r"(\d{1,6}(?:\.\d{1,6})?)x")
+_SHARE = re.compile(r"\d(?:\.\d{1,6})?")
 _MOST_TIMES = 1000.0
 
 
@@ -157,6 +158,21 @@ def _read_reaction(value: str, _steps: Sequence[str]) -> tuple[str, Change]:
     )
 
 
+def _read_other_work(value: str, _steps: Sequence[str]) -> tuple[str, Change]:
+    share = float(value) if _SHARE.fullmatch(value.strip()) else -1.0
+    if not 0 <= share <= 1:
+        raise UsageError(
+            "That is no share.",
+            found=value or "nothing",
+            wanted="a number from 0 (no other work in the night) to 1 (as much as was seen)",
+        )
+    guess = ThreePoint(share, share, share)
+    return (
+        f"{share:.0%} of production's other work in the night",
+        lambda inputs: replace(inputs, declared=replace(inputs.declared, other_work=guess)),
+    )
+
+
 READERS: dict[str, Reader] = {
     FETCH_STEP: _read_first,
     "link": _read_link,
@@ -165,6 +181,7 @@ READERS: dict[str, Reader] = {
     "skip": _read_skip,
     "firmware": _read_firmware,
     "reaction": _read_reaction,
+    "other-work": _read_other_work,
     "data": _read_data,
 }
 
