@@ -162,6 +162,34 @@ def test_reads_of_a_slower_disk_are_waited_for(theirs: float, wanted: float) -> 
 
 
 @pytest.mark.parametrize(
+    ("theirs", "waited", "wanted"),
+    [
+        # 500 writes of two flushes each, 40 ms longer each.
+        (0.042, 0.2, 100.0 + 0.2 + 20.0),
+        # The clone waited for its own 2 ms: both ways say the same.
+        (0.042, 1.0, 100.0 + 21.0),
+        # It waited for more than flushes: by the ratio.
+        (0.042, 2.0, 100.0 + 42.0),
+        # A disk that is quicker: by the ratio.
+        (0.001, 1.0, 100.0 + 0.5),
+    ],
+)
+def test_flushes_of_a_slower_disk_are_waited_for(
+    theirs: float, waited: float, wanted: float
+) -> None:
+    """1,000 flushes, of which the clone, whose disk takes 2 ms for a synchronous write, waited
+    for hardly any: its emulated processor had work meanwhile. By hand."""
+
+    def read(seconds: float) -> SpeedReading:
+        rows = (Speed(Work.COMPUTE, "", (1.0,)), Speed(Work.SYNC, "", (seconds,), "/"))
+        return SpeedReading("2026-01-31T22:00:00Z", rows, 1.0)
+
+    step = replace(make_step("upgrade", 0.0, compute=100.0, sync=waited), flushes=1000)
+    night = make_night(step, production=read(theirs), clone=read(0.002))
+    assert window_of(night).p50 == pytest.approx(wanted, rel=1e-9)
+
+
+@pytest.mark.parametrize(
     ("others", "goes_on", "cpus", "times"),
     [
         # Alone the server is half as fast again as the timing says, which had 2/3 of it.

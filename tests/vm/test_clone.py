@@ -17,6 +17,7 @@ from forerun.ports.guest import SshGuest, Waiting
 from forerun.ports.ssh import SshTarget, connect
 from forerun.stages.build import Clone, Yard
 from forerun.stages.design import ACCESS_PORT
+from forerun.stages.forecast_night import FLUSHES_A_WRITE
 from forerun.stages.seed import GATEWAY_PORT
 from tests.practice.packages import NOTE_POSTINST, NOTE_QUESTION
 from tests.vm import lab
@@ -91,6 +92,19 @@ def test_it_is_on_record_while_it_lives(clone: Clone, yard: Yard) -> None:
     assert owned[clone.name] == clone.run_id
     assert yard.hypervisor.cpu_seconds(clone.name) > 1
     assert (clone.folder / "system.qcow2").stat().st_mode & 0o077 == 0
+
+
+def test_a_synchronous_write_is_two_flushes(clone: Clone, yard: Yard) -> None:
+    """What a forecast takes a flush for, counted by the hypervisor: a write that a journal has
+    to follow flushes before and after the record that ends its transaction."""
+    writes = 200
+    clone.guest.run("sync", timeout_s=60)
+    before = yard.hypervisor.block_counts(clone.name).flushes
+    write = f"dd if=/dev/zero of=/var/tmp/writes bs=4096 count={writes} oflag=dsync"
+    assert clone.guest.run(write, timeout_s=120).exit_code == 0
+    flushes = yard.hypervisor.block_counts(clone.name).flushes - before
+    clone.guest.run("rm /var/tmp/writes", timeout_s=60)
+    assert flushes == pytest.approx(FLUSHES_A_WRITE * writes, rel=0.1)
 
 
 def test_the_first_boot_left_no_failed_unit(clone: Clone) -> None:

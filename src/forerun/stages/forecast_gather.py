@@ -229,6 +229,7 @@ def _take_steps(record: RunRecord, parts: dict[str, tuple[PartTime, ...]]) -> It
             pause_s=pause_s,
             prompts=len(prompts),
             reads=max(0, step.counters.reads) if step.counters else 0,
+            flushes=max(0, step.counters.flushes) if step.counters else 0,
             handling_s=_find_handling(step, own),
             restart=step.action == Action.REBOOT.value,
             crowded=_find_crowded(step),

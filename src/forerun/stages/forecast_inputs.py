@@ -43,13 +43,14 @@ class LaidOut:
 
 @dataclass(frozen=True, slots=True)
 class StepInput:
-    """One step as one run saw it. `parts` add up to its length. `pause_s` lies between the
-    step before and this one. `prompts` were answered in it. `data_times` is how many times
-    larger production's data is than the clone's was, where the step's work grows with it. One
-    that is `skipped` takes no time, nor does an outage in it: only its place is left. A `restart`
-    is one of the machine. `handling_s` of its computing ran while it fetched: whichever of
-    the two takes longer is what is waited for. `reads` were asked of the clone's disks. `crowded`
-    is the share of its processors' time in which something that could have run waited for one."""
+    """One step as one run saw it. `parts` add up to its length. `pause_s` lies between the step
+    before and this one. `prompts` were answered in it. `data_times` is how many times larger
+    production's data is than the clone's was, where the step's work grows with it. One that is
+    `skipped` takes no time, nor does an outage in it: only its place is left. A `restart` is
+    one of the machine. `handling_s` of its computing ran while it fetched: whichever of the two
+    takes longer is what is waited for. `reads` and `flushes` were asked of the clone's disks.
+    `crowded` is the share of its processors' time in which something that could have run waited
+    for one."""
 
     name: str
     title: str
@@ -64,6 +65,7 @@ class StepInput:
     restart: bool = False
     handling_s: float = 0.0
     reads: int = 0
+    flushes: int = 0
     crowded: float = 0.0
 
 
