@@ -155,6 +155,9 @@ def play_lost_and_left(player: Player) -> None:
     _after(player)
 
 
+_LOCKS = "/var/lib/dpkg/lock /var/lib/dpkg/lock-frontend /var/cache/apt/archives/lock"
+
+
 def play_locks_removed(player: Player) -> None:
     """A second terminal takes the locks away while the package manager asks in the first."""
     with player.shell() as first:
@@ -163,7 +166,7 @@ def play_locks_removed(player: Player) -> None:
         first.child.sendline(UPGRADE)
         first.child.expect(r"Do you want to continue\? \[Y/n\]", timeout=300)
         with player.shell() as second:
-            second.do("sleep 8; rm -f /var/lib/dpkg/lock /var/lib/dpkg/lock-frontend; sleep 8")
+            second.do(f"sleep 8; rm -f {_LOCKS}; sleep 8")
             second.type(UPGRADE)
             second.wait_until_lost()
     _repair(player)
