@@ -166,8 +166,8 @@ def test_the_other_kinds_happen_are_mended_and_teach(
         shell.do(_OWN_BOOT, exits=0)
         for command in (REST, "sleep 6", UPDATE, SWITCH, "sleep 25"):
             shell.do(command, limit_s=600)
-        shown = shell.do(f"{UPDATE} --error-on=any; date +year-%Y")
-        assert "year-2060" in shown and "ended-0-" not in shown, shown
+        assert "EXPKEYSIG" in shell.do(f"{UPDATE} --error-on=any")  # apt-get(8), gpgv
+        assert "2060" in shell.do("date", exits=0)
         shell.do(f"date --utc --set=@{int(time.time())}", exits=0)
         for command in (UPDATE, "sleep 8", PLAN):
             shell.do(command, limit_s=600, exits=0)
