@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import shutil
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -204,7 +206,10 @@ def test_every_step_stands_in_order_with_its_exact_script(
             step = next(steps)
             assert stage == step.stage.value
             scripts = [block.content for block in section.blocks if block.info == "bash"]
-            assert scripts == ([step.script] if step.action is Action.COMMANDS else [])
+            if step.action is Action.COMMANDS:
+                assert scripts == [step.script]
+            else:
+                assert bool(scripts) is (step.action not in (Action.CHECKS, Action.REBOOT))
     assert sum(step.action is Action.COMMANDS for step in profile.steps) > 10
 
 
@@ -525,9 +530,45 @@ def test_the_configuration_to_keep_is_what_a_rehearsal_keeps(
     first, _, _ = sections[n].text.partition("Expected:")
     for path in BACKUP_PATHS:
         assert f"/{path}" in first
+    take, verify = (block.content for block in sections[n].blocks if block.info == "bash")
+    for path in BACKUP_PATHS:
+        assert path in take
     for member in REQUIRED_MEMBERS:
-        assert member in first
-    assert "dpkg --get-selections '*'" in first
+        assert member in verify
+    assert "dpkg --get-selections '*'" in take
+
+
+def test_what_rests_is_noted_and_only_that_is_started_again(
+    run: RunRecord, profile: Profile, site: Site
+) -> None:
+    """Both steps name the same list, which outlives the restart."""
+    sections = read_steps(write_runbook(profile, site, run))
+    (stop,) = find_numbers(profile, Action.QUIESCE)
+    (start,) = find_numbers(profile, Action.RESUME)
+    stopped = sections[stop].blocks[0].content
+    for unit in (*profile.rest_units, *site.rest_units):
+        assert unit in stopped
+    (noted,) = set(re.findall(r">> (\S+);", stopped))
+    assert noted.startswith("/root/") and noted in sections[start].blocks[0].content
+
+
+@pytest.mark.tools
+def test_what_is_typed_is_a_script(run: RunRecord, profile: Profile, site: Site) -> None:
+    """bash(1), -n: every block to be typed can be read as one."""
+    if not shutil.which("bash"):
+        pytest.skip("bash is not installed on this lab host")
+    scripts = [
+        block.content
+        for section in read_steps(write_runbook(profile, site, run)).values()
+        for block in section.blocks
+        if block.info == "bash"
+    ]
+    assert len(scripts) > 15
+    for script in scripts:
+        done = subprocess.run(
+            ["bash", "-n"], input=script.encode(), capture_output=True, check=False
+        )
+        assert (done.returncode, done.stderr) == (0, b""), script
 
 
 def test_switching_the_sources_is_told_in_full(
@@ -544,7 +585,9 @@ def test_switching_the_sources_is_told_in_full(
         assert key in text
     for old, new in profile.sources.suites:
         assert f"{old} becomes {new}" in text
-    assert [b.content for b in sections[n].blocks] == ["Types: deb\nSuites: trixie\n"]
+    typed, shown = sections[n].blocks
+    assert (typed.info, shown.info) == ("bash", "text")
+    assert shown.content == "Types: deb\nSuites: trixie\n"
 
 
 def test_plan_and_restart_are_told_in_words(run: RunRecord, profile: Profile, site: Site) -> None:
@@ -552,7 +595,7 @@ def test_plan_and_restart_are_told_in_words(run: RunRecord, profile: Profile, si
     sections = read_steps(write_runbook(profile, site, run))
     (plan,) = find_numbers(profile, Action.SIMULATE)
     (restart,) = find_numbers(profile, Action.REBOOT)
-    assert "apt-get -s -q dist-upgrade" in sections[plan].text
+    assert sections[plan].blocks[0].content == "apt-get -s -q dist-upgrade\n"
     assert "(web-listing, file-sync, ssh-logins)" in sections[restart].text
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -34,7 +35,8 @@ class StepSheet:
     """One step with all that its section says. `record` is None when the rehearsal did
     not reach it; `behind` is True from the step on that is the point of no return. The texts
     of `record` and `prompts` are those of a cleaned run record. `line` is the step's line of
-    the night's timetable, whose times are said as on the day of `since`."""
+    the night's timetable, whose times are said as on the day of `since`. `rehearsed` is False
+    where there was no rehearsal at all."""
 
     number: int
     total: int
@@ -45,6 +47,7 @@ class StepSheet:
     host: str = ""
     line: PlanLine | None = None
     since: str = ""
+    rehearsed: bool = True
 
 
 def say_course(record: StepRecord | None) -> str:
@@ -142,6 +145,8 @@ def _labelled(label: str, text: str, after: str = "") -> Iterator[str]:
 
 def _course(sheet: StepSheet) -> Iterator[str]:
     record = sheet.record
+    if record is None and not sheet.rehearsed:
+        return
     if record is None:
         yield (
             f"**In the rehearsal:** {NOT_REACHED}. Nothing is known of this step on this server."
@@ -190,13 +195,36 @@ def _do_checks(step: Step, profile: Profile, site: Site) -> Iterator[str]:
         yield "There is none."
 
 
+_KEPT = "/root/configuration.tar.gz"
+_RESTED = "/root/rested-units"
+_KEEP = f"""umask 077
+dpkg --get-selections '*' > /run/package-selections
+cd /
+tar -czf {_KEPT} etc var/lib/dpkg $(ls -d var/lib/apt/extended_states) -C /run package-selections
+sha256sum {_KEPT}"""
+_VERIFY = """sha256sum configuration.tar.gz
+tar -tzf configuration.tar.gz etc/passwd var/lib/dpkg/status package-selections"""
+
+
+def _typed(script: str) -> Iterator[str]:
+    yield from fence(show_controls(script), "bash")
+
+
 def _do_keep(_step: Step, _profile: Profile, _site: Site) -> Iterator[str]:
-    yield from (
+    yield (
         "Take the configuration off the server as one archive: /etc, /var/lib/dpkg, "
-        "/var/lib/apt/extended\\_states and the package selections (dpkg --get-selections '\\*').",
-        "Then verify the copy where it now lies: its SHA-256 is that of the original, and "
-        "etc/passwd, var/lib/dpkg/status and package-selections are in it.",
+        "/var/lib/apt/extended\\_states and the package selections. On the server:"
     )
+    yield ""
+    yield from _typed(_KEEP)
+    yield ""
+    yield (
+        f"Fetch {escape(_KEPT)} to where it outlives the server (sftp or scp; in a drill forerun "
+        "drill fetch) and verify it there: its SHA-256 is that of the original, and the three "
+        "files are in it."
+    )
+    yield ""
+    yield from _typed(_VERIFY)
 
 
 def _do_quiesce(_step: Step, profile: Profile, site: Site) -> Iterator[str]:
@@ -206,6 +234,16 @@ def _do_quiesce(_step: Step, profile: Profile, site: Site) -> Iterator[str]:
     )
     yield ""
     yield from _units(profile, site)
+    units = " ".join(shlex.quote(unit) for unit, _ in list_rest_units(profile, site))
+    if units:
+        yield ""
+        yield from _typed(
+            f"for unit in {units}; do\n"
+            f'  if systemctl is-active --quiet "$unit"; then echo "$unit" >> {_RESTED}; fi\n'
+            '  systemctl stop "$unit" || true  # one that is not installed has nothing to stop\n'
+            "done\n"
+            f"cat {_RESTED}; systemctl is-active {units}"
+        )
 
 
 def _do_resume(_step: Step, profile: Profile, site: Site) -> Iterator[str]:
@@ -215,6 +253,13 @@ def _do_resume(_step: Step, profile: Profile, site: Site) -> Iterator[str]:
     )
     yield ""
     yield from _units(profile, site)
+    if list_rest_units(profile, site):
+        yield ""
+        yield from _typed(
+            f"for unit in $(sort -u {_RESTED}); do\n"
+            '  systemctl start "$unit"; echo "$unit $(systemctl is-active "$unit")"\n'
+            "done"
+        )
 
 
 def _units(profile: Profile, site: Site) -> Iterator[str]:
@@ -243,13 +288,31 @@ def _do_switch(_step: Step, profile: Profile, _site: Site) -> Iterator[str]:
         "it; one with a key of its own inside stays as it is. At last run sync: the file is on the "
         "disk then, even if the power goes in the next seconds."
     )
+    yield ""
+    yield (
+        "What is in force now, and what the keyring holds; a person writes the one file from that "
+        "(sources.list(5)):"
+    )
+    yield ""
+    yield from _typed(
+        "cd /etc/apt\n"
+        'grep -v "^#" sources.list sources.list.d/*.list sources.list.d/*.sources 2> /dev/null\n'
+        f"gpg --show-keys --with-colons {shlex.quote(plan.keyring)} | grep ^fpr  # needs gnupg\n"
+        "for file in sources.list sources.list.d/*.list sources.list.d/*.sources; do\n"
+        '  if [ -f "$file" ]; then mv "$file" "$file.before-upgrade"; fi\n'
+        "done\n"
+        "editor sources.list.d/debian.sources\n"
+        "sync"
+    )
 
 
 def _do_simulate(_step: Step, _profile: Profile, _site: Site) -> Iterator[str]:
     yield (
-        "Ask the package manager what the whole upgrade would do, and let it do nothing "
-        "(apt-get -s -q dist-upgrade). A person reads every package that it would remove."
+        "Ask the package manager what the whole upgrade would do, and let it do nothing. A person "
+        "reads every package that it would remove."
     )
+    yield ""
+    yield from _typed("apt-get -s -q dist-upgrade")
 
 
 def _do_reboot(_step: Step, _profile: Profile, site: Site) -> Iterator[str]:
