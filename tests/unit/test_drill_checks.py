@@ -29,7 +29,9 @@ BASE = Baseline(
 SWITCHED = (("/etc/apt/sources.list", "deb http://deb.example/debian trixie main\n"),)
 OLD = (("/etc/apt/sources.list", "deb http://deb.example/debian bookworm main\n"),)
 INDEX = ("deb.example_debian_dists_trixie_InRelease",)
-DONE = History(changed_s=60.0, simulated_s=30.0, rested_s=10.0, changes=5, boot_id="one")
+DONE = History(
+    changed_s=60.0, upgraded_s=60.0, simulated_s=30.0, rested_s=10.0, changes=5, boot_id="one"
+)
 
 # dpkg's lines as a clone's dpkg 1.21 gave them; apt's two are from memory.
 AUDIT = """The following packages have been unpacked but not yet configured.
@@ -122,7 +124,7 @@ def test_a_backup_can_still_be_taken_while_nothing_changed(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize(
-    ("simulated_s", "shown_s", "changed_s", "wanted"),
+    ("simulated_s", "shown_s", "upgraded_s", "wanted"),
     [
         (30.0, -1.0, 60.0, Standing.MET),
         (-1.0, 30.0, 60.0, Standing.MET),
@@ -132,10 +134,10 @@ def test_a_backup_can_still_be_taken_while_nothing_changed(tmp_path: Path) -> No
     ],
 )
 def test_a_plan_counts_before_the_change(
-    simulated_s: float, shown_s: float, changed_s: float, wanted: Standing
+    simulated_s: float, shown_s: float, upgraded_s: float, wanted: Standing
 ) -> None:
     """Whichever way it was looked at."""
-    seen = replace(DONE, simulated_s=simulated_s, changed_s=changed_s)
+    seen = replace(DONE, simulated_s=simulated_s, changed_s=5.0, upgraded_s=upgraded_s)
     assert stands("plan-read", scene(seen, plan_shown_s=shown_s)) is wanted
 
 
@@ -144,6 +146,8 @@ def test_what_must_rest() -> None:
     assert stands("services-rested", scene()) is Standing.MET
     assert stands("services-rested", scene(replace(DONE, active=UNITS))) is Standing.LOST
     assert stands("services-rested", scene(History())) is Standing.NOT_YET
+    # The old release was brought up to date, no more.
+    assert stands("services-rested", scene(History(changed_s=5.0))) is Standing.NOT_YET
     assert stands("services-resumed", scene()) is Standing.MET
     assert stands("services-resumed", scene(now=look(resting=UNITS))) is Standing.NOT_YET
 

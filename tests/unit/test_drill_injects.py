@@ -231,3 +231,24 @@ def test_the_archives_trouble_outlives_its_keeper(tmp_path: Path) -> None:
     clock.sleep(61)
     injector.go_on(Look(62.0), History())
     assert ground.trouble.kind == ""
+
+
+@pytest.mark.parametrize(
+    ("there", "changed"),
+    [
+        ({"/etc/x.conf": "a"}, ()),
+        ({"/etc/x.conf": "b"}, ("/etc/x.conf",)),
+        ({}, ("/etc/x.conf",)),
+        ({"/etc/x.conf.dpkg-bak": "a"}, ()),
+        ({"/etc/x.conf.dpkg-bak": "b"}, ("/etc/x.conf",)),
+        ({"/etc/x.conf": "b", "/etc/x.conf.dpkg-bak": "a"}, ("/etc/x.conf",)),
+    ],
+)
+def test_an_edited_file_that_its_package_gave_up_is_as_it_was(
+    there: dict[str, str], changed: tuple[str, ...]
+) -> None:
+    """dpkg-maintscript-helper(1), rm_conffile: an edited one is kept with .dpkg-bak behind it, and
+    nobody is asked. In its place nothing may lie but what was there."""
+    said = "".join(f"{digest * 64}  {path}\n" for path, digest in there.items())
+    guest = FakeGuest(FakeClock(), answers={"sha256sum": said})
+    assert BASE.list_changed(guest) == changed

@@ -169,14 +169,40 @@ def test_the_first_of_each_thing_is_kept() -> None:
     assert history.active == ()
 
 
+NEW = (("/etc/apt/sources.list", "deb http://deb.example/debian trixie main\n"),)
+OLD = (("/etc/apt/sources.list", "deb http://deb.example/debian bookworm main\n"),)
+
+
 def test_a_unit_that_ran_meanwhile_is_noted() -> None:
     """Only while dpkg was at its work."""
     history = go(
-        make_look(1, resting=()),
-        make_look(2, resting=("cron.service",), managers=(APT, DPKG)),
-        make_look(3, resting=(), managers=()),
+        make_look(1, resting=(), sources=NEW),
+        make_look(2, resting=("cron.service",), managers=(APT, DPKG), sources=NEW),
+        make_look(3, resting=(), managers=(), sources=NEW),
     )
     assert history.active == ("apt-daily.timer",)
+    assert (history.changed_s, history.upgraded_s) == (2, 2)
+
+
+def test_what_is_done_to_the_old_release_is_not_the_upgrade() -> None:
+    """Its last point release comes before anything has to rest; dpkg's log grew in that, too."""
+    before = go(
+        make_look(1, resting=(), sources=OLD),
+        make_look(2, resting=(), managers=(APT, DPKG), sources=OLD),
+        make_look(3, resting=(), changes=9, sources=OLD),
+    )
+    assert (before.changed_s, before.upgraded_s, before.active) == (2, -1, ())
+    switched = go(make_look(4, changes=9, sources=NEW), seen=before)
+    assert switched.upgraded_s == -1
+    assert go(make_look(5, changes=12, sources=NEW), seen=switched).upgraded_s == 5
+
+
+def test_a_source_of_the_old_release_left_beside_is_no_way_out() -> None:
+    """Packages change towards the new release all the same."""
+    both = (*NEW, ("/etc/apt/sources.list.d/own.list", OLD[0][1]))
+    history = go(make_look(2, resting=(), managers=(APT, DPKG), sources=both))
+    assert (history.switched_s, history.upgraded_s) == (-1, 2)
+    assert history.active == UNITS
 
 
 def test_changes_between_two_looks_are_seen_in_dpkgs_log() -> None:

@@ -15,6 +15,7 @@ from forerun.stages.back_out import OldState
 _LOGIN = ("port", "permitrootlogin", "passwordauthentication", "pubkeyauthentication",
           "allowusers", "allowgroups", "denyusers", "denygroups", "authenticationmethods",
           "listenaddress")  # fmt: skip
+_PUT_ASIDE = ".dpkg-bak"  # an edited file that a package gives up: dpkg-maintscript-helper(1)
 # Files that a package brings as configuration, with the digest of its own version (dpkg-query(1)),
 # and those that somebody edited.
 _EDITED = r"""dpkg-query -W -f='@${Package}\n${Conffiles}\n' | awk '
@@ -58,9 +59,15 @@ class Baseline:
         return OldState(frozenset(self.packages), frozenset(self.files))
 
     def list_changed(self, guest: Guest) -> tuple[str, ...]:
-        """Edited configuration files that are no longer as they were."""
-        now = dict(_read_digests(guest, [path for path, _ in self.edited]))
-        return tuple(path for path, digest in self.edited if now.get(path) != digest)
+        """Edited configuration files that are no longer as they were. One that the new version
+        of its package does without lies beside its place, and nobody is asked."""
+        paths = [path for path, _ in self.edited]
+        now = dict(_read_digests(guest, [*paths, *(f"{path}{_PUT_ASIDE}" for path in paths)]))
+        return tuple(
+            path
+            for path, digest in self.edited
+            if now.get(path, now.get(f"{path}{_PUT_ASIDE}")) != digest
+        )
 
 
 def read_baseline(guest: Guest, profile: Profile, site: Site) -> Baseline:

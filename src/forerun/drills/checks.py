@@ -114,7 +114,7 @@ def _find_missing(path: Path) -> list[str]:
 def _plan_read(scene: Scene) -> _Verdict:
     seen = [at for at in (scene.seen.simulated_s, scene.plan_shown_s) if at >= 0]
     first = min(seen, default=-1.0)
-    changed = scene.seen.changed_s
+    changed = scene.seen.upgraded_s
     if first >= 0 and (changed < 0 or first < changed):
         return Standing.MET, f"the package manager's plan was made after {first:.0f} s"
     if changed >= 0:
@@ -128,7 +128,7 @@ def _rested(scene: Scene) -> _Verdict:
         return Standing.MET, "nothing that must rest was running"
     if scene.seen.active:
         return Standing.LOST, f"running while packages changed: {_show(scene.seen.active)}"
-    if scene.seen.changed_s >= 0:
+    if scene.seen.upgraded_s >= 0:
         return Standing.MET, f"at rest while packages changed: {_show(units)}"
     running = [unit for unit in units if unit not in scene.look.resting]
     return _either(

@@ -78,11 +78,14 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """What the looks of one attempt have shown. Times are `at_s`, -1 for not seen. `active`
-    are watched units seen running while packages changed; `insecure`, `two_managers` and
+    """What the looks of one attempt have shown. Times are `at_s`, -1 for not seen. At `changed_s`
+    any package had changed, at `upgraded_s` one after the sources led to the new release: what
+    a procedure brings up to date before that is not the upgrade. `active` are watched units seen
+    running while packages changed in that; `insecure`, `two_managers` and
     `locks_removed` are evidence in words, the first of each kind."""
 
     changed_s: float = -1.0
+    upgraded_s: float = -1.0
     simulated_s: float = -1.0
     switched_s: float = -1.0
     indexed_s: float = -1.0
@@ -236,13 +239,17 @@ def _only_asks(one: Manager) -> bool:
 def has_switched(look: Look, plan: SourcePlan) -> bool:
     """Whether no entry in force names a suite of the old release, and some name the new."""
     old, new = {one for one, _ in plan.suites}, {one for _, one in plan.suites}
-    suites = {
+    suites = _list_suites(look)
+    return bool(suites & new) and not suites & (old - new)
+
+
+def _list_suites(look: Look) -> set[str]:
+    return {
         suite.strip("/")
         for source in look.parse_sources()
         if source.enabled
         for suite in source.suites
     }
-    return bool(suites & new) and not suites & (old - new)
 
 
 def list_verified(look: Look, plan: SourcePlan) -> tuple[str, ...]:
@@ -277,9 +284,7 @@ def extend_history(seen: History, look: Look, plan: SourcePlan, units: Sequence[
     changing = bool(find_changers(look))
     if seen.changed_s < 0 and (changing or look.changes > seen.changes):
         made["changed_s"] = look.at_s
-    if changing:
-        running = [unit for unit in units if unit not in look.resting and unit not in seen.active]
-        made["active"] = (*seen.active, *running)
+    made |= _note_upgrade(seen, look, plan, units)
     if seen.simulated_s < 0 and any(is_simulation(one) for one in look.managers):
         made["simulated_s"] = look.at_s
     if seen.switched_s < 0 and has_switched(look, plan):
@@ -292,6 +297,24 @@ def extend_history(seen: History, look: Look, plan: SourcePlan, units: Sequence[
         made["restarted_s"] = look.at_s if seen.restarted_s < 0 else seen.restarted_s
     made |= _note_wrongs(seen, look, last)
     return replace(seen, **made)  # type: ignore[arg-type]
+
+
+def _note_upgrade(
+    seen: History, look: Look, plan: SourcePlan, units: Sequence[str]
+) -> Mapping[str, object]:
+    """Whether packages change while some source leads to the new release, and what runs."""
+    to = {new for old, new in plan.suites if new != old}
+    if seen.upgraded_s < 0 and not _list_suites(look) & to:
+        return {}
+    made: dict[str, object] = {}
+    changing = bool(find_changers(look))
+    more = seen.last.reachable and look.changes > seen.last.changes
+    if seen.upgraded_s < 0 and (changing or more):
+        made["upgraded_s"] = look.at_s
+    if changing:
+        running = [unit for unit in units if unit not in look.resting and unit not in seen.active]
+        made["active"] = (*seen.active, *running)
+    return made
 
 
 def _note_wrongs(seen: History, look: Look, last: Look) -> Mapping[str, object]:
