@@ -142,7 +142,7 @@ def test_a_plan_counts_before_the_change(
 
 
 def test_what_must_rest() -> None:
-    """At rest while packages changed; one seen running then cannot be made good."""
+    """At rest when packages began to change; one seen running then cannot be made good."""
     assert stands("services-rested", scene()) is Standing.MET
     assert stands("services-rested", scene(replace(DONE, active=UNITS))) is Standing.LOST
     assert stands("services-rested", scene(History())) is Standing.NOT_YET

@@ -173,15 +173,22 @@ NEW = (("/etc/apt/sources.list", "deb http://deb.example/debian trixie main\n"),
 OLD = (("/etc/apt/sources.list", "deb http://deb.example/debian bookworm main\n"),)
 
 
-def test_a_unit_that_ran_meanwhile_is_noted() -> None:
-    """Only while dpkg was at its work."""
+def test_a_unit_that_ran_when_it_began_is_noted() -> None:
+    """Only one that dpkg found at work: packages start their own units again later on."""
     history = go(
-        make_look(1, resting=(), sources=NEW),
+        make_look(1, resting=("cron.service",), sources=NEW),
         make_look(2, resting=("cron.service",), managers=(APT, DPKG), sources=NEW),
-        make_look(3, resting=(), managers=(), sources=NEW),
+        make_look(3, resting=(), managers=(APT, DPKG), sources=NEW),
     )
     assert history.active == ("apt-daily.timer",)
     assert (history.changed_s, history.upgraded_s) == (2, 2)
+    rested = go(make_look(1, sources=NEW), make_look(2, resting=(), changes=9, sources=NEW))
+    assert (rested.upgraded_s, rested.active) == (2, ())
+    ran = go(make_look(1, resting=(), sources=NEW), make_look(2, changes=9, sources=NEW))
+    assert (ran.upgraded_s, ran.active) == (2, ())
+    running = make_look(1, resting=(), sources=NEW)
+    never = go(running, replace(running, at_s=2.0, changes=9))
+    assert never.active == UNITS
 
 
 def test_what_is_done_to_the_old_release_is_not_the_upgrade() -> None:

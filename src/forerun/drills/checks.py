@@ -127,9 +127,9 @@ def _rested(scene: Scene) -> _Verdict:
     if not units:
         return Standing.MET, "nothing that must rest was running"
     if scene.seen.active:
-        return Standing.LOST, f"running while packages changed: {_show(scene.seen.active)}"
+        return Standing.LOST, f"running when packages began to change: {_show(scene.seen.active)}"
     if scene.seen.upgraded_s >= 0:
-        return Standing.MET, f"at rest while packages changed: {_show(units)}"
+        return Standing.MET, f"at rest when packages began to change: {_show(units)}"
     running = [unit for unit in units if unit not in scene.look.resting]
     return _either(
         False, "", f"running: {_show(running)}" if running else "at rest, nothing changed yet"

@@ -80,8 +80,8 @@ class Look:
 class History:
     """What the looks of one attempt have shown. Times are `at_s`, -1 for not seen. At `changed_s`
     any package had changed, at `upgraded_s` one after the sources led to the new release: what
-    a procedure brings up to date before that is not the upgrade. `active` are watched units seen
-    running while packages changed in that; `insecure`, `two_managers` and
+    a procedure brings up to date before that is not the upgrade. `active` are watched units that
+    ran when that began; `insecure`, `two_managers` and
     `locks_removed` are evidence in words, the first of each kind."""
 
     changed_s: float = -1.0
@@ -302,19 +302,19 @@ def extend_history(seen: History, look: Look, plan: SourcePlan, units: Sequence[
 def _note_upgrade(
     seen: History, look: Look, plan: SourcePlan, units: Sequence[str]
 ) -> Mapping[str, object]:
-    """Whether packages change while some source leads to the new release, and what runs."""
+    """When packages first change while some source leads to the new release, and what runs then
+    that ran before it, too. Later on packages start their own units (deb-systemd-invoke(1p))."""
     to = {new for old, new in plan.suites if new != old}
-    if seen.upgraded_s < 0 and not _list_suites(look) & to:
+    if seen.upgraded_s >= 0 or not _list_suites(look) & to:
         return {}
-    made: dict[str, object] = {}
-    changing = bool(find_changers(look))
     more = seen.last.reachable and look.changes > seen.last.changes
-    if seen.upgraded_s < 0 and (changing or more):
-        made["upgraded_s"] = look.at_s
-    if changing:
-        running = [unit for unit in units if unit not in look.resting and unit not in seen.active]
-        made["active"] = (*seen.active, *running)
-    return made
+    if not find_changers(look) and not more:
+        return {}
+    at_rest = {*look.resting, *(seen.last.resting if seen.last.reachable else ())}
+    return {
+        "upgraded_s": look.at_s,
+        "active": tuple(unit for unit in units if unit not in at_rest),
+    }
 
 
 def _note_wrongs(seen: History, look: Look, last: Look) -> Mapping[str, object]:
