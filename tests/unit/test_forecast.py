@@ -223,6 +223,7 @@ def test_how_much_other_work_goes_on_is_told_as_not_known() -> None:
     night = make_night(make_step("upgrade", 0.0, compute=100.0), production=busy)
     night = replace(night, cpus=1, priors=replace(NO_SPREAD, other_work=ThreePoint(0, 0.5, 1)))
     told = tell(night)
+    assert told.window is not None
     assert told.window.p50 == pytest.approx(100 * 0.6 / 0.8, rel=0.01)
     assert told.window.p95 > told.window.p50 * 1.1
     (about,) = [one for one in told.assumptions if "other work" in one.name]
