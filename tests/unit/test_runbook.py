@@ -585,8 +585,10 @@ def test_switching_the_sources_is_told_in_full(
         assert key in text
     for old, new in profile.sources.suites:
         assert f"{old} becomes {new}" in text
-    typed, shown = sections[n].blocks
-    assert (typed.info, shown.info) == ("bash", "text")
+    looked, typed, shown = sections[n].blocks
+    assert (looked.info, typed.info, shown.info) == ("bash", "bash", "text")
+    assert profile.sources.keyring in looked.content
+    assert "mv " not in looked.content and "before-upgrade" in typed.content
     assert shown.content == "Types: deb\nSuites: trixie\n"
 
 

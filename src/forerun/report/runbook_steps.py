@@ -290,19 +290,25 @@ def _do_switch(_step: Step, profile: Profile, _site: Site) -> Iterator[str]:
     )
     yield ""
     yield (
-        "What is in force now, and what the keyring holds; a person writes the one file from that "
-        "(sources.list(5)):"
+        "First what is in force, and what the keyring holds; a person compares it with the above:"
     )
     yield ""
     yield from _typed(
         "cd /etc/apt\n"
         'grep -v "^#" sources.list sources.list.d/*.list sources.list.d/*.sources 2> /dev/null\n'
-        f"gpg --show-keys --with-colons {shlex.quote(plan.keyring)} | grep ^fpr  # needs gnupg\n"
+        f"gpg --show-keys --with-colons {shlex.quote(plan.keyring)} | grep ^fpr  # needs gnupg"
+    )
+    yield ""
+    yield (
+        "Only if a key is there: put the old files aside and write the one file (sources.list(5))."
+    )
+    yield ""
+    yield from _typed(
+        "cd /etc/apt\n"
         "for file in sources.list sources.list.d/*.list sources.list.d/*.sources; do\n"
-        '  if [ -f "$file" ]; then mv "$file" "$file.before-upgrade"; fi\n'
+        '  [ ! -f "$file" ] || grep -q "BEGIN PGP" "$file" || mv "$file" "$file.before-upgrade"\n'
         "done\n"
-        "editor sources.list.d/debian.sources\n"
-        "sync"
+        "editor sources.list.d/debian.sources; sync"
     )
 
 
